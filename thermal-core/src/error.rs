@@ -1,0 +1,71 @@
+//! The one error type of the library: every message names the file, the place, the reason and the remedy.
+
+use std::path::{Path, PathBuf};
+
+/// What can go wrong in the library.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum Error {
+    /// The operating system refused to read or write.
+    #[error("{}: cannot {action}: {source}", path.display())]
+    Io {
+        /// The file or folder.
+        path: PathBuf,
+        /// What was tried, as a verb phrase: "open the file for reading".
+        action: &'static str,
+        /// The system's own reason.
+        source: std::io::Error,
+    },
+    /// The content of an input file cannot be used.
+    #[error("{}: {place}: {reason}; {remedy}", path.display())]
+    Input {
+        /// The file.
+        path: PathBuf,
+        /// The tag, strip, line, column or key.
+        place: String,
+        /// Why it cannot be used.
+        reason: String,
+        /// What the reader can do about it.
+        remedy: String,
+    },
+    /// A value given by the caller is out of its range.
+    #[error("{name}: {reason}; {remedy}")]
+    Argument {
+        /// The option or parameter.
+        name: String,
+        /// Why it cannot be used.
+        reason: String,
+        /// What to give instead.
+        remedy: String,
+    },
+}
+
+/// Result with the library's [`Error`].
+pub type Result<T> = std::result::Result<T, Error>;
+
+impl Error {
+    /// An [`Error::Io`].
+    pub fn io(path: impl AsRef<Path>, action: &'static str, source: std::io::Error) -> Self {
+        Self::Io { path: path.as_ref().to_owned(), action, source }
+    }
+
+    /// An [`Error::Input`].
+    pub fn input(
+        path: impl AsRef<Path>,
+        place: impl Into<String>,
+        reason: impl Into<String>,
+        remedy: impl Into<String>,
+    ) -> Self {
+        Self::Input {
+            path: path.as_ref().to_owned(),
+            place: place.into(),
+            reason: reason.into(),
+            remedy: remedy.into(),
+        }
+    }
+
+    /// An [`Error::Argument`].
+    pub fn argument(name: impl Into<String>, reason: impl Into<String>, remedy: impl Into<String>) -> Self {
+        Self::Argument { name: name.into(), reason: reason.into(), remedy: remedy.into() }
+    }
+}
