@@ -7,6 +7,7 @@
 
 pub mod error;
 pub mod finding;
+pub mod optics;
 pub mod settings;
 
 pub use error::{Error, Result};
