@@ -1,1 +1,55 @@
-fn main() {}
+//! The command line of thermal: reads arguments, calls the library, and turns every error into a message and an exit
+//! code in one place. A subcommand is one file with `Args` and `run`.
+
+mod console;
+mod failure;
+mod plan;
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+use crate::{console::Console, failure::Failure};
+
+/// Exit code of a run that is done, but left something out or wants something flown again.
+#[allow(dead_code, reason = "the first subcommands that use it are being delivered")]
+pub(crate) const PARTLY: u8 = 3;
+
+/// From the radiometric frames of a drone flight over a solar plant to a list of anomalous modules.
+#[derive(Parser)]
+#[command(name = "thermal", version, about, max_term_width = 100, after_help = EXIT_CODES)]
+struct Cli {
+    /// Print results only: no progress, no notes
+    #[arg(long, short, global = true)]
+    quiet: bool,
+
+    #[command(subcommand)]
+    command: Command,
+}
+
+const EXIT_CODES: &str = "\
+Exit codes:
+  0  done
+  1  failed while running; nothing half written is left under a final name
+  2  wrong usage
+  3  done, but some frames could not be used, or something must be flown again";
+
+/// The subcommands in the order of an inspection.
+#[derive(Subcommand)]
+enum Command {
+    Plan(plan::Args),
+}
+
+impl Command {
+    fn run(&self, console: Console) -> Result<ExitCode, Failure> {
+        match self {
+            Self::Plan(args) => plan::run(args, console),
+        }
+    }
+}
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let console = Console::new(cli.quiet);
+    cli.command.run(console).unwrap_or_else(|failure| failure.report())
+}

@@ -3,6 +3,8 @@
 
 use nalgebra::{Matrix3, Vector3};
 
+use crate::{Error, Result};
+
 /// A camera without its pose.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Lens {
@@ -49,6 +51,42 @@ impl Lens {
             s = r / r_u;
         }
         [0.5 * self.width as f64 + self.focal_px * dir[0] * s, 0.5 * self.height as f64 + self.focal_px * dir[1] * s]
+    }
+}
+
+impl Lens {
+    /// Distance along the optical axis at which a pixel at the centre of the frame covers `gsd_m` of a plane seen
+    /// perpendicularly, m.
+    ///
+    /// # Errors
+    /// A focal length or a sample distance that is not above zero.
+    pub fn distance_for_gsd_m(&self, gsd_m: f64) -> Result<f64> {
+        positive("focal length", self.focal_px, "give the lens's focal length in mm, for instance 13")?;
+        positive("ground sample distance", gsd_m, "give metres a pixel, for instance 0.03")?;
+        Ok(gsd_m * self.focal_px)
+    }
+}
+
+/// Greatest speed over the plane at which a point moves at most `blur_px` pixels within `time_s`, m/s.
+///
+/// # Errors
+/// A value that is not above zero.
+pub fn max_speed_m_s(gsd_m: f64, blur_px: f64, time_s: f64) -> Result<f64> {
+    positive("ground sample distance", gsd_m, "give metres a pixel, for instance 0.03")?;
+    positive("motion blur", blur_px, "give pixels, for instance 0.5")?;
+    positive(
+        "thermal time constant",
+        time_s,
+        "give the detector's time constant or exposure in seconds, for instance 0.01",
+    )?;
+    Ok(gsd_m * blur_px / time_s)
+}
+
+fn positive(name: &str, value: f64, remedy: &str) -> Result<()> {
+    if value.is_finite() && value > 0.0 {
+        Ok(())
+    } else {
+        Err(Error::argument(name, format!("{value} is not a number above zero"), remedy))
     }
 }
 
