@@ -5,9 +5,11 @@
 //! -> [`site`] -> [`finding`] -> [`evidence`]. A module uses only those above it.
 #![forbid(unsafe_code)]
 
+pub mod capture;
 pub mod error;
 pub mod finding;
 pub mod optics;
 pub mod settings;
+mod table;
 
 pub use error::{Error, Result};

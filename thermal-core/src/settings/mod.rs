@@ -1,6 +1,15 @@
 //! The settings of an inspection, as `inspection.toml` holds them; every key has a default or is derived.
 
+mod check;
+pub mod keys;
+mod read;
+
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
+
+pub(crate) use read::suggest;
+pub use read::{Assumed, Source};
 
 /// All settings of one inspection.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -18,6 +27,9 @@ pub struct Settings {
     pub array: Array,
     /// Limits of the severity bands.
     pub severity: Severity,
+    /// Where a value came from, by dotted key (`module.width_m`); a key that is not here has its default.
+    #[serde(skip)]
+    pub sources: BTreeMap<String, Source>,
 }
 
 /// The site.
@@ -30,13 +42,20 @@ pub struct Site {
     pub utc_offset: Option<String>,
 }
 
+impl Site {
+    /// `utc_offset` as an offset; `None` where it is not given or cannot be read (which [`Settings::validate`] reports).
+    pub fn offset(&self) -> Option<jiff::tz::Offset> {
+        crate::table::utc_offset(self.utc_offset.as_deref()?)
+    }
+}
+
 /// The camera, where the frame's metadata do not say.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Camera {
     /// Distance between pixel centres on the sensor, micrometres.
     pub pixel_pitch_um: f64,
-    /// Focal length, mm; `None`: EXIF FocalLength.
+    /// Focal length, mm; `None`: EXIF `FocalLength`.
     pub focal_length_mm: Option<f64>,
     /// Radial distortion: undistorted = distorted * (1 + k1 r^2), r in focal lengths.
     pub k1: f64,
@@ -227,3 +246,6 @@ impl Default for Severity {
         Self { min_delta_k: 2.0 }
     }
 }
+
+#[cfg(test)]
+mod tests;
