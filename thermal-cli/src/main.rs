@@ -17,7 +17,7 @@ pub(crate) const PARTLY: u8 = 3;
 
 /// From the radiometric frames of a drone flight over a solar plant to a list of anomalous modules.
 #[derive(Parser)]
-#[command(name = "thermal", version, about, max_term_width = 100, after_help = EXIT_CODES)]
+#[command(name = "thermal", version, max_term_width = 100, after_help = EXIT_CODES)]
 struct Cli {
     /// Print results only: no progress, no notes
     #[arg(long, short, global = true)]

@@ -10,6 +10,7 @@ pub mod error;
 pub mod finding;
 pub mod optics;
 pub mod settings;
+pub mod sun;
 mod table;
 
 pub use error::{Error, Result};
