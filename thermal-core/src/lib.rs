@@ -12,5 +12,6 @@ pub mod optics;
 pub mod settings;
 pub mod sun;
 mod table;
+pub mod site;
 
 pub use error::{Error, Result};

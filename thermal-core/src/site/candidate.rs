@@ -1,0 +1,343 @@
+//! The shifts under which one frame's outlines fall on modules of the plant, each with its likelihood: outlines that meet
+//! no module and modules in view that were not outlined speak against a shift, so row ends, table gaps and vacant
+//! places decide. Votes of all pairs (a generalised Hough transform), then the closest points of each peak.
+
+use nalgebra::Vector3;
+
+use super::FrameOutlines;
+use super::attitude::Sighting;
+use super::map::{Map, Slot};
+
+/// What counts how much against a shift.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Weights {
+    /// Half width of the search, m.
+    pub(super) window_m: f64,
+    /// Place of an outline against its module under the right shift, standard deviation, m.
+    pub(super) sigma_m: f64,
+    /// An outline on no module.
+    pub(super) stray: f64,
+    /// A module in view without an outline.
+    pub(super) missed: f64,
+    /// Limit of what the stray outlines of one lattice count: they come together where soil was taken for a table.
+    pub(super) stray_table: f64,
+}
+
+impl Default for Weights {
+    fn default() -> Self {
+        Self { window_m: 6.0, sigma_m: 0.2, stray: 2.0, missed: 1.25, stray_table: 12.0 }
+    }
+}
+
+/// An outline lies on a module where its centre is within this share of the module's size from the module's centre.
+const NEAR: f64 = 0.42;
+
+/// One possible shift of a frame: measured place + shift = true place.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Candidate {
+    /// East and north, m.
+    pub(super) shift: [f64; 2],
+    /// Logarithm of the likelihood, up to a constant of the frame.
+    pub(super) log_likelihood: f64,
+    /// Outlines on a module.
+    pub(super) matched: usize,
+}
+
+/// A frame over the plant: its outlines at the measured place, and the modules about them.
+pub(super) struct Scene<'a> {
+    frame: &'a FrameOutlines,
+    /// Centres of the outlines, m; not a number where unusable.
+    centres: Vec<[f64; 2]>,
+    map: &'a Map,
+    near: Vec<u32>,
+    buckets: Buckets,
+    view: Vec<[f64; 2]>,
+}
+
+impl<'a> Scene<'a> {
+    /// A frame whose camera was measured at `camera` (m), over the modules of the map within the window.
+    pub(super) fn new(
+        frame: &'a FrameOutlines,
+        sight: &Sighting,
+        camera: [f64; 2],
+        map: &'a Map,
+        window_m: f64,
+    ) -> Self {
+        let centres: Vec<[f64; 2]> = (0..sight.corners.len())
+            .map(|i| {
+                let c = sight.centre(i);
+                [c[0] + camera[0], c[1] + camera[1]]
+            })
+            .collect();
+        let mut view = footprint(frame, sight);
+        for p in &mut view {
+            *p = [p[0] + camera[0], p[1] + camera[1]];
+        }
+        let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
+        for c in centres.iter().chain(&view).filter(|c| c[0].is_finite() && c[1].is_finite()) {
+            for k in 0..2 {
+                low[k] = low[k].min(c[k]);
+                high[k] = high[k].max(c[k]);
+            }
+        }
+        let near = if low[0] <= high[0] {
+            map.within(low.map(|v| v - window_m - 1.0), high.map(|v| v + window_m + 1.0))
+        } else {
+            Vec::new()
+        };
+        let buckets = Buckets::new(near.iter().map(|&s| &map.slots[s as usize]));
+        Self { frame, centres, map, near, buckets, view }
+    }
+
+    fn slot(&self, local: usize) -> &Slot {
+        &self.map.slots[self.near[local] as usize]
+    }
+
+    /// The module under each outline (number in the map) when the frame is shifted.
+    pub(super) fn assign(&self, shift: [f64; 2]) -> Vec<Option<u32>> {
+        self.hits(shift).into_iter().map(|hit| hit.map(|l| self.near[l])).collect()
+    }
+
+    /// Peaks of the votes, refined and weighed; the likeliest first.
+    pub(super) fn candidates(&self, weights: &Weights) -> Vec<Candidate> {
+        let mut found: Vec<Candidate> = Vec::new();
+        for peak in self.peaks(weights.window_m) {
+            let shift = self.refine(peak);
+            if found.iter().any(|c| (c.shift[0] - shift[0]).hypot(c.shift[1] - shift[1]) < 0.15) {
+                continue;
+            }
+            found.push(self.weigh(shift, weights));
+        }
+        found.sort_by(|a, b| b.log_likelihood.total_cmp(&a.log_likelihood));
+        found
+    }
+
+    /// Shifts, a quarter of a metre apart, under which many outlines meet a module.
+    fn peaks(&self, window_m: f64) -> Vec<[f64; 2]> {
+        const STEP: f64 = 0.25;
+        let half = (window_m / STEP).round() as i32;
+        let n = (2 * half + 1) as usize;
+        let mut votes = vec![0u16; n * n];
+        for c in self.centres.iter().filter(|c| c[0].is_finite()) {
+            self.buckets.visit(*c, window_m, |local| {
+                let s = self.slot(local).centre;
+                let (x, y) =
+                    (((s[0] - c[0]) / STEP).round() as i32 + half, ((s[1] - c[1]) / STEP).round() as i32 + half);
+                if (0..n as i32).contains(&x) && (0..n as i32).contains(&y) {
+                    votes[y as usize * n + x as usize] += 1;
+                }
+            });
+        }
+        let at = |x: i32, y: i32| {
+            if x < 0 || y < 0 || x >= n as i32 || y >= n as i32 {
+                0
+            } else {
+                u32::from(votes[y as usize * n + x as usize])
+            }
+        };
+        let mut sums = vec![0u32; n * n];
+        for y in 0..n as i32 {
+            for x in 0..n as i32 {
+                let mut s = 0;
+                for dy in -1..=1 {
+                    for dx in -1..=1 {
+                        s += at(x + dx, y + dy);
+                    }
+                }
+                sums[y as usize * n + x as usize] = s;
+            }
+        }
+        let top = sums.iter().copied().max().unwrap_or(0);
+        let mut peaks = Vec::new();
+        for y in 0..n {
+            for x in 0..n {
+                let here = sums[y * n + x];
+                if here == 0 || here * 10 < top * 4 {
+                    continue;
+                }
+                let highest = (y.saturating_sub(1)..(y + 2).min(n))
+                    .all(|v| (x.saturating_sub(1)..(x + 2).min(n)).all(|u| sums[v * n + u] <= here));
+                if highest {
+                    peaks.push((here, [(x as i32 - half) as f64 * STEP, (y as i32 - half) as f64 * STEP]));
+                }
+            }
+        }
+        peaks.sort_by(|a, b| b.0.cmp(&a.0));
+        peaks.truncate(96);
+        peaks.into_iter().map(|p| p.1).collect()
+    }
+
+    /// Three steps of closest points.
+    fn refine(&self, start: [f64; 2]) -> [f64; 2] {
+        let mut shift = start;
+        for _ in 0..3 {
+            let (mut sum, mut n) = ([0.0; 2], 0.0);
+            for (c, hit) in self.centres.iter().zip(self.hits(shift)) {
+                if let Some(local) = hit {
+                    let s = self.slot(local).centre;
+                    for k in 0..2 {
+                        sum[k] += s[k] - c[k] - shift[k];
+                    }
+                    n += 1.0;
+                }
+            }
+            if n == 0.0 {
+                break;
+            }
+            let step = sum.map(|v| v / n);
+            shift = [shift[0] + step[0], shift[1] + step[1]];
+            if step[0].hypot(step[1]) < 0.005 {
+                break;
+            }
+        }
+        shift
+    }
+
+    fn hits(&self, shift: [f64; 2]) -> Vec<Option<usize>> {
+        let mut taken: Vec<Option<(usize, f64)>> = vec![None; self.near.len()];
+        let mut hits = vec![None; self.centres.len()];
+        for (i, c) in self.centres.iter().enumerate() {
+            let p = [c[0] + shift[0], c[1] + shift[1]];
+            if !(p[0].is_finite() && p[1].is_finite()) {
+                continue;
+            }
+            let mut best: Option<(usize, f64)> = None;
+            self.buckets.visit(p, 0.0, |local| {
+                let d = self.slot(local).share(p);
+                let d = d[0].abs().max(d[1].abs());
+                if d < NEAR && best.is_none_or(|b| d < b.1) {
+                    best = Some((local, d));
+                }
+            });
+            // One outline a module: the closer one keeps it.
+            if let Some((local, d)) = best {
+                match taken[local] {
+                    Some((_, other)) if other <= d => {}
+                    previous => {
+                        if let Some((j, _)) = previous {
+                            hits[j] = None;
+                        }
+                        taken[local] = Some((i, d));
+                        hits[i] = Some(local);
+                    }
+                }
+            }
+        }
+        hits
+    }
+
+    fn weigh(&self, shift: [f64; 2], weights: &Weights) -> Candidate {
+        let hits = self.hits(shift);
+        let mut outlined = vec![false; self.near.len()];
+        let mut stray: std::collections::BTreeMap<u32, f64> = std::collections::BTreeMap::new();
+        let mut cost = 0.0;
+        let mut matched = 0;
+        for (i, hit) in hits.iter().enumerate() {
+            let c = self.centres[i];
+            if !c[0].is_finite() {
+                continue;
+            }
+            let m = &self.frame.modules[i];
+            let trust = if m.whole { 1.0 } else { 0.5 };
+            if let Some(local) = hit {
+                let s = self.slot(*local).centre;
+                let r = (s[0] - c[0] - shift[0]).hypot(s[1] - c[1] - shift[1]);
+                cost += trust * (0.25 * (r / weights.sigma_m).powi(2)).min(weights.stray);
+                outlined[*local] = true;
+                matched += 1;
+            } else {
+                *stray.entry(m.table).or_default() += trust * weights.stray;
+            }
+        }
+        cost += stray.values().map(|s| s.min(weights.stray_table)).sum::<f64>();
+        let missed = (0..self.near.len()).filter(|&l| !outlined[l] && self.sees(l, shift)).count();
+        cost += missed as f64 * weights.missed;
+        Candidate { shift, log_likelihood: -cost, matched }
+    }
+
+    /// The module lies wholly in the view.
+    fn sees(&self, local: usize, shift: [f64; 2]) -> bool {
+        let s = self.slot(local);
+        let c = [s.centre[0] - shift[0], s.centre[1] - shift[1]];
+        let n = self.view.len();
+        n > 2
+            && (0..n).all(|i| {
+                let (a, b) = (self.view[i], self.view[(i + 1) % n]);
+                let d = [b[0] - a[0], b[1] - a[1]];
+                let len = d[0].hypot(d[1]).max(1e-9);
+                let normal = [d[1] / len, -d[0] / len];
+                let inside = (c[0] - a[0]) * normal[0] + (c[1] - a[1]) * normal[1];
+                let along = (normal[0] * s.along[0] + normal[1] * s.along[1]).abs();
+                let across = (1.0 - along * along).max(0.0).sqrt();
+                inside > 0.5 * (along * s.size[0] + across * s.size[1]) + 0.15
+            })
+    }
+}
+
+/// The border of the frame on the level of the modules, clockwise seen from above, relative to the camera, m.
+fn footprint(frame: &FrameOutlines, sight: &Sighting) -> Vec<[f64; 2]> {
+    let (w, h) = (frame.lens.width as f64, frame.lens.height as f64);
+    let border = [[0.0, 0.0], [0.5 * w, 0.0], [w, 0.0], [w, 0.5 * h], [w, h], [0.5 * w, h], [0.0, h], [0.0, 0.5 * h]];
+    let ring = border.map(|px| {
+        let [x, y] = frame.lens.direction(px);
+        let e = sight.rotation * Vector3::new(x, y, 1.0);
+        let depth = sight.height_m / (-e.z).max(0.1);
+        [depth * e.x, depth * e.y]
+    });
+    ring.to_vec()
+}
+
+/// Squares of the ground with the slots in them.
+struct Buckets {
+    low: [f64; 2],
+    across: usize,
+    down: usize,
+    items: Vec<Vec<u32>>,
+}
+
+impl Buckets {
+    const SIDE: f64 = 2.0;
+
+    fn new<'a>(slots: impl Iterator<Item = &'a Slot> + Clone) -> Self {
+        let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
+        for s in slots.clone() {
+            for k in 0..2 {
+                low[k] = low[k].min(s.centre[k]);
+                high[k] = high[k].max(s.centre[k]);
+            }
+        }
+        if low[0] > high[0] {
+            return Self { low: [0.0; 2], across: 0, down: 0, items: Vec::new() };
+        }
+        let count = |k: usize| ((high[k] - low[k]) / Self::SIDE) as usize + 1;
+        let (across, down) = (count(0), count(1));
+        let mut items = vec![Vec::new(); across * down];
+        for (i, s) in slots.enumerate() {
+            let (x, y) =
+                (((s.centre[0] - low[0]) / Self::SIDE) as usize, ((s.centre[1] - low[1]) / Self::SIDE) as usize);
+            items[y * across + x].push(i as u32);
+        }
+        Self { low, across, down, items }
+    }
+
+    /// Calls `f` with every slot within a square's side and `reach` of a place (and some beyond).
+    fn visit(&self, place: [f64; 2], reach: f64, mut f: impl FnMut(usize)) {
+        let cell = |v: f64, low: f64, n: usize| (((v - low) / Self::SIDE).floor().max(0.0) as usize).min(n);
+        let margin = reach + 0.5 * Self::SIDE;
+        let (x0, x1) = (
+            cell(place[0] - margin, self.low[0], self.across),
+            cell(place[0] + margin + Self::SIDE, self.low[0], self.across),
+        );
+        let (y0, y1) = (
+            cell(place[1] - margin, self.low[1], self.down),
+            cell(place[1] + margin + Self::SIDE, self.low[1], self.down),
+        );
+        for y in y0..y1 {
+            for x in x0..x1 {
+                for &i in &self.items[y * self.across + x] {
+                    f(i as usize);
+                }
+            }
+        }
+    }
+}

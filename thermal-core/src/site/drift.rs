@@ -1,0 +1,206 @@
+//! The receiver's bias over a flight: a slow random walk, seen through each frame's candidate shifts. The posterior of all
+//! frames at once by forward and backward passes over a grid of biases (a hidden Markov model; Rabiner 1989,
+//! Proc. IEEE 77), so that no frame is settled before the others have spoken.
+
+use super::candidate::Candidate;
+
+/// What is assumed of the receiver.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Receiver {
+    /// Bias at the start of a flight, standard deviation each way, m.
+    pub(super) bias_m: f64,
+    /// Walk of the bias, m per square root of a second: 0.065 is 0.5 m in a minute.
+    pub(super) walk_m: f64,
+    /// A frame's own error (position noise and attitude) about the bias, m.
+    pub(super) jitter_m: f64,
+    /// Half width of the grid, m.
+    pub(super) window_m: f64,
+}
+
+impl Default for Receiver {
+    fn default() -> Self {
+        Self { bias_m: 2.0, walk_m: 0.065, jitter_m: 0.25, window_m: 6.0 }
+    }
+}
+
+/// A frame as the filter sees it, in flight order.
+pub(super) struct Step {
+    /// Its candidates.
+    pub(super) candidates: Vec<Candidate>,
+    /// Seconds since the frame before; the first of a flight: infinite.
+    pub(super) since_s: f64,
+    /// Added to the frame's own error, m: large where the position is interpolated.
+    pub(super) extra_jitter_m: f64,
+}
+
+/// What all frames together say of one.
+pub(super) struct Posterior {
+    /// Probability of each candidate, in their order; their sum with the chance that none is right is 1.
+    pub(super) probability: Vec<f64>,
+    /// Bias, m: shift expected of this frame.
+    pub(super) bias: [f64; 2],
+}
+
+/// A frame whose candidates are all wrong is allowed for at this log likelihood under its best.
+const OUTLIER: f64 = 14.0;
+const STEP_M: f64 = 1.0 / 3.0;
+
+/// The posterior of every frame of one or more flights.
+pub(super) fn smooth(steps: &[Step], receiver: &Receiver) -> Vec<Posterior> {
+    let grid = Grid { half: (receiver.window_m / STEP_M).round() as i32 };
+    let prior = grid.prior(receiver.bias_m);
+    // Forward: the belief about the bias at each frame from the frames before it alone.
+    let mut before: Vec<Vec<f32>> = Vec::with_capacity(steps.len());
+    let mut belief = prior.clone();
+    for (k, step) in steps.iter().enumerate() {
+        if k > 0 {
+            belief = grid.walk(&belief, &prior, step.since_s, receiver.walk_m);
+        }
+        before.push(belief.clone());
+        multiply(&mut belief, &grid.emission(step, receiver));
+    }
+    // Backward: from the frames after it.
+    let mut posteriors: Vec<Posterior> = Vec::with_capacity(steps.len());
+    let flat = vec![1.0 / prior.len() as f32; prior.len()];
+    let mut after = flat.clone();
+    for (k, step) in steps.iter().enumerate().rev() {
+        let mut others = before.pop().unwrap_or_else(|| flat.clone());
+        multiply(&mut others, &after);
+        posteriors.push(grid.posterior(step, &others, receiver));
+        let mut belief = after;
+        multiply(&mut belief, &grid.emission(step, receiver));
+        after = grid.walk(&belief, &flat, steps[k].since_s, receiver.walk_m);
+    }
+    posteriors.reverse();
+    posteriors
+}
+
+struct Grid {
+    half: i32,
+}
+
+impl Grid {
+    fn side(&self) -> usize {
+        (2 * self.half + 1) as usize
+    }
+
+    fn value(&self, index: usize) -> f64 {
+        f64::from(index as i32 - self.half) * STEP_M
+    }
+
+    fn prior(&self, sigma: f64) -> Vec<f32> {
+        let line: Vec<f64> = (0..self.side()).map(|i| (-0.5 * (self.value(i) / sigma).powi(2)).exp()).collect();
+        let mut p: Vec<f32> = line.iter().flat_map(|y| line.iter().map(move |x| (x * y) as f32)).collect();
+        normalise(&mut p);
+        p
+    }
+
+    /// The belief some seconds later; after a long pause the receiver starts anew.
+    fn walk(&self, belief: &[f32], anew: &[f32], seconds: f64, walk_m: f64) -> Vec<f32> {
+        let variance = walk_m * walk_m * seconds.max(0.0) / (STEP_M * STEP_M);
+        // A three-point kernel with weight a at each side has the variance 2 a.
+        let passes = (variance / 0.5).ceil().max(1.0);
+        if !(passes <= 24.0) {
+            return anew.to_vec();
+        }
+        let a = (0.5 * variance / passes) as f32;
+        let n = self.side();
+        let mut now = belief.to_vec();
+        let mut next = vec![0.0f32; n * n];
+        for _ in 0..passes as usize {
+            for stride in [1, n] {
+                for i in 0..n * n {
+                    let at = if stride == 1 { i % n } else { i / n };
+                    let low = if at > 0 { now[i - stride] } else { now[i] };
+                    let high = if at + 1 < n { now[i + stride] } else { now[i] };
+                    next[i] = now[i] + a * (low + high - 2.0 * now[i]);
+                }
+                std::mem::swap(&mut now, &mut next);
+            }
+        }
+        normalise(&mut now);
+        now
+    }
+
+    /// Likelihood of the frame for each bias, the largest near 1.
+    fn emission(&self, step: &Step, receiver: &Receiver) -> Vec<f32> {
+        let n = self.side();
+        let best = step.candidates.iter().map(|c| c.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
+        let mut out = vec![(-OUTLIER).exp() as f32; n * n];
+        let sigma = receiver.jitter_m.hypot(step.extra_jitter_m);
+        for c in &step.candidates {
+            let weight = (c.log_likelihood - best).exp();
+            if weight < 1e-7 {
+                continue;
+            }
+            let line =
+                |s: f64| -> Vec<f64> { (0..n).map(|i| (-0.5 * ((s - self.value(i)) / sigma).powi(2)).exp()).collect() };
+            let (x, y) = (line(c.shift[0]), line(c.shift[1]));
+            for (row, wy) in out.chunks_exact_mut(n).zip(&y) {
+                if weight * wy > 1e-9 {
+                    for (o, wx) in row.iter_mut().zip(&x) {
+                        *o += (weight * wx * wy) as f32;
+                    }
+                }
+            }
+        }
+        out
+    }
+
+    fn posterior(&self, step: &Step, others: &[f32], receiver: &Receiver) -> Posterior {
+        let n = self.side();
+        let best = step.candidates.iter().map(|c| c.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
+        let sigma = receiver.jitter_m.hypot(step.extra_jitter_m);
+        let mut probability: Vec<f64> = step
+            .candidates
+            .iter()
+            .map(|c| {
+                let mut sum = 0.0;
+                for y in 0..n {
+                    let dy = (c.shift[1] - self.value(y)) / sigma;
+                    if dy.abs() > 5.0 {
+                        continue;
+                    }
+                    for x in 0..n {
+                        let dx = (c.shift[0] - self.value(x)) / sigma;
+                        sum += f64::from(others[y * n + x]) * (-0.5 * (dx * dx + dy * dy)).exp();
+                    }
+                }
+                sum * (c.log_likelihood - best).exp()
+            })
+            .collect();
+        let total = probability.iter().sum::<f64>() + (-OUTLIER).exp();
+        for p in &mut probability {
+            *p /= total;
+        }
+        let mut bias = [0.0; 2];
+        let mut weight = 0.0;
+        let mut full = others.to_vec();
+        multiply(&mut full, &self.emission(step, receiver));
+        for (i, p) in full.iter().enumerate() {
+            bias[0] += f64::from(*p) * self.value(i % n);
+            bias[1] += f64::from(*p) * self.value(i / n);
+            weight += f64::from(*p);
+        }
+        Posterior { probability, bias: bias.map(|b| b / weight.max(f64::MIN_POSITIVE)) }
+    }
+}
+
+fn multiply(a: &mut [f32], b: &[f32]) {
+    for (a, b) in a.iter_mut().zip(b) {
+        *a *= b;
+    }
+    normalise(a);
+}
+
+fn normalise(p: &mut [f32]) {
+    let sum: f32 = p.iter().sum();
+    if sum > 0.0 && sum.is_finite() {
+        for v in p {
+            *v /= sum;
+        }
+    } else {
+        let flat = 1.0 / p.len().max(1) as f32;
+        p.fill(flat);
+    }
+}
