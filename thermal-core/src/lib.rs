@@ -13,5 +13,6 @@ pub mod settings;
 pub mod sun;
 mod table;
 pub mod site;
+mod table;
 
 pub use error::{Error, Result};

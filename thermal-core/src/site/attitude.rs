@@ -88,7 +88,7 @@ pub(super) fn sight(frame: &FrameOutlines, settings: &Settings, azimuth_deg: f64
     let mut best = measured.map(|start| fit.run(start, true, &by_table));
     // A fit that stays bad from the measured attitude may be better from the lattice alone.
     if best.as_ref().is_none_or(|b| b.rms_px > 4.0)
-        && let Some(start) = fit.from_homography(largest, pose.yaw_deg)
+        && let Some(start) = fit.lattice_start(largest, pose.yaw_deg)
     {
         let mut other = fit.run(start, false, &by_table);
         other.from_lattice = true;
@@ -134,7 +134,7 @@ impl Fit<'_> {
     }
 
     /// The attitude by which the lattice of the table appears as it does.
-    fn from_homography(&self, table: &[usize], yaw_deg: Option<f64>) -> Option<Matrix3<f64>> {
+    fn lattice_start(&self, table: &[usize], yaw_deg: Option<f64>) -> Option<Matrix3<f64>> {
         let (w, l) = self.settings.module.size_along_up_m();
         let distinct: BTreeSet<_> =
             table.iter().map(|&i| (self.frame.modules[i].course, self.frame.modules[i].position)).collect();
@@ -333,7 +333,7 @@ impl Fit<'_> {
             table.modules.iter().map(|&i| (self.frame.modules[i].course, self.frame.modules[i].position)).collect();
         let lattice = distinct.len() == table.modules.len();
         // Residuals by the line they belong to: key (0, column of the lattice) for u, (1, course) for v.
-        let mut lines: BTreeMap<(u8, i32), Vec<(f64, [f64; 4], f64)>> = BTreeMap::new();
+        let mut lines: BTreeMap<(u8, i32), Vec<Residual>> = BTreeMap::new();
         for (n, &i) in table.modules.iter().enumerate() {
             let m = &self.frame.modules[i];
             let keys = if lattice { [(0, m.position), (1, m.course)] } else { [(0, n as i32), (1, n as i32)] };
@@ -444,6 +444,9 @@ impl Fit<'_> {
         }
     }
 }
+
+/// One coordinate of a corner: its place on the line, its derivatives (three turns, the distance), its trust.
+type Residual = (f64, [f64; 4], f64);
 
 /// Signs of the corners along the row and down the slope: upper left, upper right, lower right, lower left.
 const SIGNS: [(f64, f64); 4] = [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)];

@@ -162,7 +162,7 @@ impl<'a> Scene<'a> {
                 }
             }
         }
-        peaks.sort_by(|a, b| b.0.cmp(&a.0));
+        peaks.sort_by_key(|p| std::cmp::Reverse(p.0));
         peaks.truncate(96);
         peaks.into_iter().map(|p| p.1).collect()
     }

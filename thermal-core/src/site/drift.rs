@@ -8,18 +8,18 @@ use super::candidate::Candidate;
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Receiver {
     /// Bias at the start of a flight, standard deviation each way, m.
-    pub(super) bias_m: f64,
+    pub(super) bias_sd_m: f64,
     /// Walk of the bias, m per square root of a second: 0.065 is 0.5 m in a minute.
-    pub(super) walk_m: f64,
+    pub(super) walk_m_per_root_s: f64,
     /// A frame's own error (position noise and attitude) about the bias, m.
-    pub(super) jitter_m: f64,
+    pub(super) jitter_sd_m: f64,
     /// Half width of the grid, m.
-    pub(super) window_m: f64,
+    pub(super) half_width_m: f64,
 }
 
 impl Default for Receiver {
     fn default() -> Self {
-        Self { bias_m: 2.0, walk_m: 0.065, jitter_m: 0.25, window_m: 6.0 }
+        Self { bias_sd_m: 2.0, walk_m_per_root_s: 0.065, jitter_sd_m: 0.25, half_width_m: 6.0 }
     }
 }
 
@@ -47,14 +47,14 @@ const STEP_M: f64 = 1.0 / 3.0;
 
 /// The posterior of every frame of one or more flights.
 pub(super) fn smooth(steps: &[Step], receiver: &Receiver) -> Vec<Posterior> {
-    let grid = Grid { half: (receiver.window_m / STEP_M).round() as i32 };
-    let prior = grid.prior(receiver.bias_m);
+    let grid = Grid { half: (receiver.half_width_m / STEP_M).round() as i32 };
+    let prior = grid.prior(receiver.bias_sd_m);
     // Forward: the belief about the bias at each frame from the frames before it alone.
     let mut before: Vec<Vec<f32>> = Vec::with_capacity(steps.len());
     let mut belief = prior.clone();
     for (k, step) in steps.iter().enumerate() {
         if k > 0 {
-            belief = grid.walk(&belief, &prior, step.since_s, receiver.walk_m);
+            belief = grid.walk(&belief, &prior, step.since_s, receiver.walk_m_per_root_s);
         }
         before.push(belief.clone());
         multiply(&mut belief, &grid.emission(step, receiver));
@@ -69,7 +69,7 @@ pub(super) fn smooth(steps: &[Step], receiver: &Receiver) -> Vec<Posterior> {
         posteriors.push(grid.posterior(step, &others, receiver));
         let mut belief = after;
         multiply(&mut belief, &grid.emission(step, receiver));
-        after = grid.walk(&belief, &flat, steps[k].since_s, receiver.walk_m);
+        after = grid.walk(&belief, &flat, steps[k].since_s, receiver.walk_m_per_root_s);
     }
     posteriors.reverse();
     posteriors
@@ -96,11 +96,11 @@ impl Grid {
     }
 
     /// The belief some seconds later; after a long pause the receiver starts anew.
-    fn walk(&self, belief: &[f32], anew: &[f32], seconds: f64, walk_m: f64) -> Vec<f32> {
-        let variance = walk_m * walk_m * seconds.max(0.0) / (STEP_M * STEP_M);
+    fn walk(&self, belief: &[f32], anew: &[f32], seconds: f64, walk_m_per_root_s: f64) -> Vec<f32> {
+        let variance = walk_m_per_root_s * walk_m_per_root_s * seconds.max(0.0) / (STEP_M * STEP_M);
         // A three-point kernel with weight a at each side has the variance 2 a.
         let passes = (variance / 0.5).ceil().max(1.0);
-        if !(passes <= 24.0) {
+        if passes > 24.0 || passes.is_nan() {
             return anew.to_vec();
         }
         let a = (0.5 * variance / passes) as f32;
@@ -127,7 +127,7 @@ impl Grid {
         let n = self.side();
         let best = step.candidates.iter().map(|c| c.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
         let mut out = vec![(-OUTLIER).exp() as f32; n * n];
-        let sigma = receiver.jitter_m.hypot(step.extra_jitter_m);
+        let sigma = receiver.jitter_sd_m.hypot(step.extra_jitter_m);
         for c in &step.candidates {
             let weight = (c.log_likelihood - best).exp();
             if weight < 1e-7 {
@@ -150,7 +150,7 @@ impl Grid {
     fn posterior(&self, step: &Step, others: &[f32], receiver: &Receiver) -> Posterior {
         let n = self.side();
         let best = step.candidates.iter().map(|c| c.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
-        let sigma = receiver.jitter_m.hypot(step.extra_jitter_m);
+        let sigma = receiver.jitter_sd_m.hypot(step.extra_jitter_m);
         let mut probability: Vec<f64> = step
             .candidates
             .iter()

@@ -39,7 +39,7 @@ impl Layout {
     /// Reads a file.
     ///
     /// # Errors
-    /// [`Error::Io`] where it cannot be read; [`Error::Input`] where it is not GeoJSON, holds projected coordinates, or
+    /// [`Error::Io`] where it cannot be read; [`Error::Input`] where it is no `GeoJSON`, holds projected coordinates, or
     /// no polygon is usable.
     pub fn read(path: impl AsRef<Path>) -> Result<Self> {
         let path = path.as_ref();

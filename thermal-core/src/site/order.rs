@@ -104,7 +104,7 @@ fn split(
         if let Some((_, at)) = last {
             // Times of the camera are to the second.
             let too_fast = distance(at, camera) > SPEED_M_S * (elapsed + 1.0);
-            if elapsed < 0.0 || elapsed > PAUSE_S || (timed && too_fast) {
+            if !(0.0..=PAUSE_S).contains(&elapsed) || (timed && too_fast) {
                 starts.insert(stops.len(), frames[i].file.clone());
             } else {
                 since_s = elapsed;

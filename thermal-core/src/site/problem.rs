@@ -29,9 +29,6 @@ impl fmt::Display for Problem {
 /// At most `limit` names in one phrase: "a, b, c and 4 more".
 pub(super) fn name_some<'a>(names: impl ExactSizeIterator<Item = &'a str>, limit: usize) -> String {
     let total = names.len();
-    let mut text = names.take(limit).collect::<Vec<_>>().join(", ");
-    if total > limit {
-        text += &format!(" and {} more", total - limit);
-    }
-    text
+    let text = names.take(limit).collect::<Vec<_>>().join(", ");
+    if total > limit { format!("{text} and {} more", total - limit) } else { text }
 }

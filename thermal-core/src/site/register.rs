@@ -89,7 +89,7 @@ pub(super) fn place_all(
     registration: &mut Registration,
 ) {
     let weights = Weights::default();
-    let receiver = Receiver { window_m: weights.window_m, ..Receiver::default() };
+    let receiver = Receiver { half_width_m: weights.window_m, ..Receiver::default() };
     let mut sights: Vec<Option<Sighting>> = Vec::with_capacity(stops.len());
     let mut steps: Vec<Step> = Vec::with_capacity(stops.len());
     for stop in stops {
