@@ -10,9 +10,8 @@ pub mod error;
 pub mod finding;
 pub mod optics;
 pub mod settings;
-pub mod sun;
-mod table;
 pub mod site;
+pub mod sun;
 mod table;
 
 pub use error::{Error, Result};
