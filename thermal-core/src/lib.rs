@@ -9,6 +9,7 @@ pub mod capture;
 pub mod error;
 pub mod finding;
 pub mod optics;
+pub mod radiometry;
 pub mod settings;
 pub mod site;
 pub mod sun;

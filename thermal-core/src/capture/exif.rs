@@ -104,7 +104,7 @@ fn read_position(gps: &Directory<'_>, capture: &mut Capture) {
     let (Some(lat), Some(lon)) = (degrees(2, 1, "S"), degrees(4, 3, "W")) else { return };
     if !is_position(lat, lon) {
         // The altitude belongs to the same fix.
-        capture.notes.push(format!("the position {lat}, {lon} is no fix and is not used"));
+        capture.notes.push(format!("the position {}, {} is no fix and is not used", lat + 0.0, lon + 0.0));
         return;
     }
     (capture.lat, capture.lon) = (Some(lat), Some(lon));
