@@ -10,6 +10,7 @@ pub mod error;
 pub mod finding;
 pub mod optics;
 pub mod radiometry;
+pub mod scene;
 pub mod settings;
 pub mod site;
 pub mod sun;
