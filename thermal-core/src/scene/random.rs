@@ -68,7 +68,9 @@ impl Tile {
         let n = values.len() as f32;
         let mean = values.iter().sum::<f32>() / n;
         let sd = (values.iter().map(|v| (v - mean).powi(2)).sum::<f32>() / n).sqrt().max(1e-6);
-        values.iter_mut().for_each(|v| *v = (*v - mean) / sd);
+        for value in &mut values {
+            *value = (*value - mean) / sd;
+        }
         Self { side, values }
     }
 

@@ -183,12 +183,12 @@ pub(super) fn settings(spec: &Spec, out: &Path) -> Result<()> {
         "[site]\nname = {:?}\nutc_offset = {offset:?}\n\n[camera]\npixel_pitch_um = {:?}\nfocal_length_mm = {:?}\nk1 = {:?}\n\n[radiometry]\n",
         spec.name, camera.pitch_um, camera.focal_mm, camera.k1
     );
-    toml += &match spec.storage.encoding {
-        Encoding::Centikelvin => "encoding = \"linear\"\nscale = 0.01\noffset_c = -273.15\n".into(),
-        Encoding::Celsius => "encoding = \"celsius\"\n".into(),
-        Encoding::Kelvin => "encoding = \"kelvin\"\n".into(),
+    let _ = match spec.storage.encoding {
+        Encoding::Centikelvin => writeln!(toml, "encoding = \"linear\"\nscale = 0.01\noffset_c = -273.15"),
+        Encoding::Celsius => writeln!(toml, "encoding = \"celsius\""),
+        Encoding::Kelvin => writeln!(toml, "encoding = \"kelvin\""),
         Encoding::Planck { r, b, f, o } => {
-            format!("encoding = \"planck\"\nr = {r:?}\nb = {b:?}\nf = {f:?}\no = {o:?}\n")
+            writeln!(toml, "encoding = \"planck\"\nr = {r:?}\nb = {b:?}\nf = {f:?}\no = {o:?}")
         }
     };
     if let (Some([emissivity, reflected]), true) = (spec.storage.apparent, spec.storage.tells_emissivity) {
