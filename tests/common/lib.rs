@@ -1,1 +1,5 @@
-//! c
+//! What the integration tests share.
+
+mod python;
+
+pub use python::python_check;

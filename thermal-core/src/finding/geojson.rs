@@ -1,0 +1,192 @@
+//! Tables as GeoJSON (RFC 7946): WGS 84, exterior rings counter-clockwise, a feature a line, every column a property.
+
+use std::fs::File;
+use std::io::{self, BufReader, BufWriter, Read, Write};
+use std::path::Path;
+
+use geojson::{FeatureReader, Geometry, GeometryValue, JsonValue};
+use serde::{Serialize, Serializer};
+
+use super::column::{Column, Value};
+use super::place::{Place, Placed, corners};
+use super::Table;
+use crate::{Error, Result};
+
+#[derive(Serialize)]
+struct Feature<'a, R: 'static> {
+    #[serde(rename = "type")]
+    kind: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    id: Option<&'a str>,
+    geometry: Option<Geometry>,
+    #[serde(serialize_with = "by_columns")]
+    properties: (&'static [Column<R>], &'a R),
+}
+
+/// The columns in their order as the properties.
+fn by_columns<R, S: Serializer>(
+    (columns, record): &(&'static [Column<R>], &R),
+    serializer: S,
+) -> std::result::Result<S::Ok, S::Error> {
+    serializer.collect_map(columns.iter().map(|column| (column.spec.name, column.value(record))))
+}
+
+fn geometry(place: Place) -> Option<Geometry> {
+    match place {
+        Place::Polygon(ring) => Some(GeometryValue::new_polygon([ring]).into()),
+        Place::Point(centre) => Some(GeometryValue::new_point(centre).into()),
+        Place::Unknown => None,
+    }
+}
+
+impl<R: Default + Placed> Table<R> {
+    /// Writes the records into a new file: polygons where the corners on the ground are known, else the centre's
+    /// point, else a feature without a geometry, which the standard allows.
+    pub fn write_geojson<'a>(&self, path: &Path, records: impl IntoIterator<Item = &'a R>) -> Result<()>
+    where
+        R: 'a,
+    {
+        let write = || -> io::Result<()> {
+            let mut out = BufWriter::new(File::create(path)?);
+            self.write_geojson_to(&mut out, records)?;
+            out.into_inner()?.sync_all()
+        };
+        write().map_err(|source| Error::io(path, "write the map", source))
+    }
+
+    /// As [`Table::write_geojson`], to any writer.
+    pub fn write_geojson_to<'a>(&self, mut out: impl Write, records: impl IntoIterator<Item = &'a R>) -> io::Result<()>
+    where
+        R: 'a,
+    {
+        out.write_all(b"{\"type\":\"FeatureCollection\",\"features\":[")?;
+        for (i, record) in records.into_iter().enumerate() {
+            out.write_all(if i == 0 { b"\n" } else { b",\n" })?;
+            let (id, geometry) = (record.id(), geometry(record.place()));
+            let feature = Feature { kind: "Feature", id, geometry, properties: (self.columns, record) };
+            serde_json::to_writer(&mut out, &feature)?;
+        }
+        out.write_all(b"\n]}\n")
+    }
+
+    /// Reads what [`Table::write_geojson`] wrote: all that the CSV holds, and the corners on the ground.
+    ///
+    /// # Errors
+    /// The file cannot be read, is not GeoJSON, or a property is missing or outside its column's limits; the message
+    /// names the feature, counted from 1, and the property.
+    pub fn read_geojson(&self, path: &Path) -> Result<Vec<R>> {
+        let file = File::open(path).map_err(|source| Error::io(path, "open the map for reading", source))?;
+        self.read_geojson_from(path, BufReader::new(file))
+    }
+
+    /// As [`Table::read_geojson`], from any source; `path` is the name for messages.
+    pub fn read_geojson_from(&self, path: &Path, input: impl Read) -> Result<Vec<R>> {
+        let mut records = Vec::new();
+        for (i, feature) in FeatureReader::from_reader(input).features().enumerate() {
+            let place = format!("feature {}", i + 1);
+            let feature = feature.map_err(|error| {
+                Error::input(path, place.as_str(), error.to_string(), "give a FeatureCollection of RFC 7946")
+            })?;
+            let mut record = R::default();
+            for column in self.columns {
+                let name = column.spec.name;
+                let property = feature.property(name).unwrap_or(&JsonValue::Null);
+                let value = value(property).and_then(|value| column.spec.check(value)).map_err(|reason| {
+                    let place = format!("{place}, property {name}");
+                    Error::input(path, place, reason, format!("the property holds: {}", column.spec.description))
+                })?;
+                column.set(&mut record, value);
+            }
+            if let Some(GeometryValue::Polygon { coordinates }) = feature.geometry.map(|geometry| geometry.value) {
+                let ring = coordinates.first().map_or(&[][..], Vec::as_slice);
+                let ring: Option<Vec<[f64; 2]>> =
+                    ring.iter().map(|at| at.as_slice().first_chunk().copied()).collect();
+                *record.ground_mut() = ring.as_deref().and_then(corners);
+            }
+            records.push(record);
+        }
+        Ok(records)
+    }
+}
+
+/// A property as a value; lists and objects stand for no column.
+fn value(property: &JsonValue) -> std::result::Result<Value<'_>, String> {
+    match property {
+        JsonValue::Null => Ok(Value::Empty),
+        JsonValue::Bool(yes) => Ok(Value::Boolean(*yes)),
+        JsonValue::String(text) => Ok(Value::Text(text.into())),
+        JsonValue::Number(n) => match (n.as_i64(), n.as_f64()) {
+            (Some(n), _) => Ok(Value::Integer(n)),
+            (None, Some(x)) => Ok(Value::Number(x)),
+            (None, None) => Err(format!("`{n}` is too large")),
+        },
+        JsonValue::Array(_) | JsonValue::Object(_) => Err("a list or an object where a plain value belongs".to_owned()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{FINDINGS, Finding, MODULES, ModuleRecord};
+    use super::*;
+
+    fn finding() -> Finding {
+        let mut finding = Finding { finding: "F0001".to_owned(), ..Finding::default() };
+        finding.module.frame = "f.tif".to_owned();
+        // Upper left, upper right, lower right, lower left as seen from above: clockwise.
+        finding.module.ground = Some([[11.0, 49.00002], [11.00001, 49.00002], [11.00001, 49.0], [11.0, 49.0]]);
+        finding
+    }
+
+    fn write<R: Default + Placed>(table: &Table<R>, records: &[R]) -> String {
+        let mut text = Vec::new();
+        table.write_geojson_to(&mut text, records).unwrap();
+        String::from_utf8(text).unwrap()
+    }
+
+    #[test]
+    fn a_map_reads_back_to_the_same_bytes() {
+        let mut point = finding();
+        point.module.ground = None;
+        (point.lat, point.lon) = (Some(-33.5), Some(-70.25));
+        let mut bare = finding();
+        bare.module.ground = None;
+        let text = write(&FINDINGS, &[finding(), point, bare]);
+        let back = FINDINGS.read_geojson_from(Path::new("t.geojson"), text.as_bytes()).unwrap();
+        assert_eq!(write(&FINDINGS, &back), text);
+        assert_eq!(back[0].module.ground, finding().module.ground);
+        assert_eq!((back[1].lat, back[1].module.ground), (Some(-33.5), None));
+        assert!(text.contains(r#""geometry":{"type":"Point","coordinates":[-70.25,-33.5]}"#), "{text}");
+        assert!(text.contains(r#""geometry":null"#), "{text}");
+        // No record at all is a map too.
+        let none: Vec<ModuleRecord> =
+            MODULES.read_geojson_from(Path::new("t"), write(&MODULES, &[]).as_bytes()).unwrap();
+        assert_eq!(none, []);
+    }
+
+    #[test]
+    fn polygons_that_no_map_can_hold_become_points() {
+        let mut finding = finding();
+        // Over the 180th meridian: RFC 7946, 3.1.9.
+        finding.module.ground = Some([[179.99999, 0.00002], [-179.99999, 0.00002], [-179.99999, 0.0], [179.99999, 0.0]]);
+        assert_eq!(finding.place(), Place::Point([-180.0, 0.00001]));
+        // Corners that coincide, a latitude over the pole, no number.
+        for spoiled in [[11.0, 49.0], [11.0, 99.0], [f64::NAN, 49.0]] {
+            finding.module.ground = Some([spoiled; 4]);
+            (finding.lat, finding.lon) = (Some(49.0), Some(11.0));
+            assert_eq!(finding.place(), Place::Point([11.0, 49.0]));
+        }
+    }
+
+    #[test]
+    fn a_broken_map_is_named_by_feature_and_property() {
+        let text = write(&FINDINGS, &[finding(), finding()]);
+        let at = text.rfind("\"pattern\":\"none\"").unwrap();
+        let spoiled = format!("{}\"pattern\":7{}", &text[..at], &text[at + 16..]);
+        let message = FINDINGS.read_geojson_from(Path::new("t"), spoiled.as_bytes()).unwrap_err().to_string();
+        assert!(message.starts_with("t: feature 2, property pattern: the value is of another type"), "{message}");
+        for broken in ["", "[]", "{\"type\":\"FeatureCollection\",\"features\":[{]}", &text[..at]] {
+            let read = FINDINGS.read_geojson_from(Path::new("t"), broken.as_bytes());
+            assert!(read.is_err(), "{broken}");
+        }
+    }
+}
