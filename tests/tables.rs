@@ -23,7 +23,8 @@ fn modules() -> Vec<ModuleRecord> {
             row: 1 + i / 6,
             course: 1,
             position: 1 + i % 6,
-            corners: [[10.0, 20.0], [54.1, 21.5], [53.0, 106.25], [9.0, 104.6]].map(|[x, y]| [x + 45.0 * f64::from(i), y]),
+            corners: [[10.0, 20.0], [54.1, 21.5], [53.0, 106.25], [9.0, 104.6]]
+                .map(|[x, y]| [x + 45.0 * f64::from(i), y]),
             ground: Some(ground(1.02 * f64::from(i))),
             whole: i != 5,
             t_median_c: 41.234,
@@ -89,7 +90,7 @@ fn write(folder: &Path) {
 fn others_read_the_tables_and_maps() {
     let folder = tempfile::tempdir().unwrap();
     write(folder.path());
-    python_check("check_tables.py", &["frictionless", "geopandas", "pyogrio", "shapely"], &[folder.path()]);
+    python_check("check_tables.py", &["frictionless", "pandas", "geopandas", "pyogrio", "shapely"], &[folder.path()]);
 }
 
 #[test]

@@ -115,7 +115,6 @@ impl Spec {
     pub fn check<'a>(&self, value: Value<'a>) -> Result<Value<'a>, String> {
         match (self.kind, &value) {
             (_, Value::Empty) if self.required => Err("the cell is empty".to_owned()),
-            (_, Value::Empty) | (Kind::Text, Value::Text(_)) | (Kind::Boolean, Value::Boolean(_)) => Ok(value),
             (Kind::Words(words), Value::Text(text)) if !words.contains(&text.as_ref()) => {
                 Err(format!("`{text}` is none of the words {}", words.join(", ")))
             }
@@ -126,7 +125,9 @@ impl Spec {
             (Kind::Time, Value::Text(text)) if text.parse::<jiff::Timestamp>().is_err() => {
                 Err(format!("`{text}` is not a time with its offset from UTC (2025-06-01T12:00:00+02:00)"))
             }
-            (Kind::Words(_) | Kind::Time, Value::Text(_)) => Ok(value),
+            (_, Value::Empty)
+            | (Kind::Text | Kind::Words(_) | Kind::Time, Value::Text(_))
+            | (Kind::Boolean, Value::Boolean(_)) => Ok(value),
             (Kind::Integer { min, max }, Value::Integer(n)) => {
                 if (min..=max).contains(n) {
                     Ok(value)
@@ -284,6 +285,7 @@ impl Field for Vec<Flag> {
         Value::Text(Cow::Owned(words.join(";")))
     }
     fn set(&mut self, value: Value<'_>) {
-        *self = if let Value::Text(text) = value { text.split(';').filter_map(Flag::from_word).collect() } else { vec![] };
+        *self =
+            if let Value::Text(text) = value { text.split(';').filter_map(Flag::from_word).collect() } else { vec![] };
     }
 }

@@ -1,15 +1,18 @@
 //! Tables as GeoJSON (RFC 7946): WGS 84, exterior rings counter-clockwise, a feature a line, every column a property.
 
+use std::fmt;
 use std::fs::File;
 use std::io::{self, BufReader, BufWriter, Read, Write};
+use std::marker::PhantomData;
 use std::path::Path;
 
-use geojson::{FeatureReader, Geometry, GeometryValue, JsonValue};
-use serde::{Serialize, Serializer};
+use geojson::{Geometry, GeometryValue, JsonValue};
+use serde::de::{Error as _, SeqAccess, Visitor};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
+use super::Table;
 use super::column::{Column, Value};
 use super::place::{Place, Placed, corners};
-use super::Table;
 use crate::{Error, Result};
 
 #[derive(Serialize)]
@@ -72,8 +75,8 @@ impl<R: Default + Placed> Table<R> {
     /// Reads what [`Table::write_geojson`] wrote: all that the CSV holds, and the corners on the ground.
     ///
     /// # Errors
-    /// The file cannot be read, is not GeoJSON, or a property is missing or outside its column's limits; the message
-    /// names the feature, counted from 1, and the property.
+    /// The file cannot be read, is not a feature collection, or a property is missing or outside its column's limits;
+    /// the message names feature, counted from 1, and property.
     pub fn read_geojson(&self, path: &Path) -> Result<Vec<R>> {
         let file = File::open(path).map_err(|source| Error::io(path, "open the map for reading", source))?;
         self.read_geojson_from(path, BufReader::new(file))
@@ -81,32 +84,71 @@ impl<R: Default + Placed> Table<R> {
 
     /// As [`Table::read_geojson`], from any source; `path` is the name for messages.
     pub fn read_geojson_from(&self, path: &Path, input: impl Read) -> Result<Vec<R>> {
-        let mut records = Vec::new();
-        for (i, feature) in FeatureReader::from_reader(input).features().enumerate() {
-            let place = format!("feature {}", i + 1);
-            let feature = feature.map_err(|error| {
-                Error::input(path, place.as_str(), error.to_string(), "give a FeatureCollection of RFC 7946")
-            })?;
-            let mut record = R::default();
-            for column in self.columns {
-                let name = column.spec.name;
-                let property = feature.property(name).unwrap_or(&JsonValue::Null);
-                let value = value(property).and_then(|value| column.spec.check(value)).map_err(|reason| {
-                    let place = format!("{place}, property {name}");
-                    Error::input(path, place, reason, format!("the property holds: {}", column.spec.description))
-                })?;
-                column.set(&mut record, value);
-            }
-            if let Some(GeometryValue::Polygon { coordinates }) = feature.geometry.map(|geometry| geometry.value) {
-                let ring = coordinates.first().map_or(&[][..], Vec::as_slice);
-                let ring: Option<Vec<[f64; 2]>> =
-                    ring.iter().map(|at| at.as_slice().first_chunk().copied()).collect();
-                *record.ground_mut() = ring.as_deref().and_then(corners);
-            }
-            records.push(record);
-        }
-        Ok(records)
+        let collection: Collection<R> = serde_json::from_reader(input).map_err(|error| {
+            let remedy = format!("give a FeatureCollection of RFC 7946 with the properties of {}", self.name);
+            Error::input(path, "GeoJSON", error.to_string(), remedy)
+        })?;
+        Ok(collection.features.0)
     }
+}
+
+/// A feature collection, of which each feature becomes a record as soon as it is read: a list of parsed features would
+/// take several times the memory.
+#[derive(Deserialize)]
+#[serde(bound = "R: Default + Placed")]
+struct Collection<R> {
+    #[serde(rename = "type")]
+    _kind: CollectionKind,
+    features: Rows<R>,
+}
+
+#[derive(Deserialize)]
+enum CollectionKind {
+    FeatureCollection,
+}
+
+struct Rows<R>(Vec<R>);
+
+impl<'de, R: Default + Placed> Deserialize<'de> for Rows<R> {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> std::result::Result<Self, D::Error> {
+        deserializer.deserialize_seq(RowsVisitor(PhantomData))
+    }
+}
+
+struct RowsVisitor<R>(PhantomData<R>);
+
+impl<'de, R: Default + Placed> Visitor<'de> for RowsVisitor<R> {
+    type Value = Rows<R>;
+
+    fn expecting(&self, words: &mut fmt::Formatter<'_>) -> fmt::Result {
+        words.write_str("a list of features")
+    }
+
+    fn visit_seq<A: SeqAccess<'de>>(self, mut features: A) -> std::result::Result<Rows<R>, A::Error> {
+        let mut rows = Vec::new();
+        while let Some(feature) = features.next_element()? {
+            let row = record(&feature);
+            rows.push(row.map_err(|why| A::Error::custom(format!("feature {}, {why}", rows.len() + 1)))?);
+        }
+        Ok(Rows(rows))
+    }
+}
+
+/// The feature's record; the error is the property and the reason.
+fn record<R: Default + Placed>(feature: &geojson::Feature) -> std::result::Result<R, String> {
+    let mut record = R::default();
+    for column in R::table().columns {
+        let name = column.spec.name;
+        let property = feature.property(name).unwrap_or(&JsonValue::Null);
+        let value = value(property).and_then(|value| column.spec.check(value));
+        column.set(&mut record, value.map_err(|reason| format!("property {name}: {reason}"))?);
+    }
+    if let Some(GeometryValue::Polygon { coordinates }) = feature.geometry.as_ref().map(|geometry| &geometry.value) {
+        let ring = coordinates.first().map_or(&[][..], Vec::as_slice);
+        let ring: Option<Vec<[f64; 2]>> = ring.iter().map(|at| at.as_slice().first_chunk().copied()).collect();
+        *record.ground_mut() = ring.as_deref().and_then(corners);
+    }
+    Ok(record)
 }
 
 /// A property as a value; lists and objects stand for no column.
@@ -167,7 +209,8 @@ mod tests {
     fn polygons_that_no_map_can_hold_become_points() {
         let mut finding = finding();
         // Over the 180th meridian: RFC 7946, 3.1.9.
-        finding.module.ground = Some([[179.99999, 0.00002], [-179.99999, 0.00002], [-179.99999, 0.0], [179.99999, 0.0]]);
+        finding.module.ground =
+            Some([[179.99999, 0.00002], [-179.99999, 0.00002], [-179.99999, 0.0], [179.99999, 0.0]]);
         assert_eq!(finding.place(), Place::Point([-180.0, 0.00001]));
         // Corners that coincide, a latitude over the pole, no number.
         for spoiled in [[11.0, 49.0], [11.0, 99.0], [f64::NAN, 49.0]] {
@@ -183,8 +226,12 @@ mod tests {
         let at = text.rfind("\"pattern\":\"none\"").unwrap();
         let spoiled = format!("{}\"pattern\":7{}", &text[..at], &text[at + 16..]);
         let message = FINDINGS.read_geojson_from(Path::new("t"), spoiled.as_bytes()).unwrap_err().to_string();
-        assert!(message.starts_with("t: feature 2, property pattern: the value is of another type"), "{message}");
-        for broken in ["", "[]", "{\"type\":\"FeatureCollection\",\"features\":[{]}", &text[..at]] {
+        assert!(
+            message.starts_with("t: GeoJSON: feature 2, property pattern: the value is of another type"),
+            "{message}"
+        );
+        for broken in ["", "[]", "{\"type\":\"FeatureCollection\",\"features\":[{]}", &text[..at], "{\"features\":[]}"]
+        {
             let read = FINDINGS.read_geojson_from(Path::new("t"), broken.as_bytes());
             assert!(read.is_err(), "{broken}");
         }

@@ -6,7 +6,7 @@ use std::path::Path;
 use jiff::Timestamp;
 use rusqlite::{Connection, params, params_from_iter, types::Value as Sql};
 
-use super::column::{Kind, Value};
+use super::column::{Column, Kind, Value};
 use super::place::{Place, Placed};
 use super::{FINDINGS, Finding, MODULES, ModuleRecord, Table};
 use crate::{Error, Result};
@@ -92,11 +92,12 @@ pub fn write_geopackage(
 fn layer<R: Placed>(db: &Connection, table: &Table<R>, records: &[R], last_change: Timestamp) -> rusqlite::Result<()> {
     let places: Vec<_> = records.iter().map(Placed::place).collect();
     let name = table.name;
-    let columns: String =
-        table.columns.iter().map(|column| format!(", \"{}\" {}", column.spec.name, sql_type(column.spec.kind))).collect();
+    let column = |column: &Column<R>| format!("\"{}\" {}", column.spec.name, sql_type(column.spec.kind));
+    let columns: Vec<_> = table.columns.iter().map(column).collect();
     db.execute_batch(&format!(
-        "CREATE TABLE \"{name}\" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {}{columns})",
-        geometry_type(&places)
+        "CREATE TABLE \"{name}\" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {}, {})",
+        geometry_type(&places),
+        columns.join(", ")
     ))?;
     let [min_x, min_y, max_x, max_y] = bounds(&places).map_or([None; 4], |bounds| bounds.map(Some));
     db.execute(
@@ -178,7 +179,12 @@ fn blob(place: Place) -> Sql {
     let (flags, wkb_type, counts, numbers): (u8, u32, &[u32], Vec<f64>) = match place {
         Place::Polygon(ring) => {
             let [w, s, e, n] = bounds(&[place]).unwrap_or_default();
-            (LITTLE_ENDIAN | ENVELOPE_XY, 3, &[1, 5], [w, e, s, n].into_iter().chain(ring.into_iter().flatten()).collect())
+            (
+                LITTLE_ENDIAN | ENVELOPE_XY,
+                3,
+                &[1, 5],
+                [w, e, s, n].into_iter().chain(ring.into_iter().flatten()).collect(),
+            )
         }
         Place::Point(centre) => (LITTLE_ENDIAN, 1, &[], centre.to_vec()),
         Place::Unknown => return Sql::Null,

@@ -1,6 +1,6 @@
 //! Where a record lies on the earth: the module's polygon where its corners are known, else a point, else nothing.
 
-use super::{Finding, ModuleRecord};
+use super::{FINDINGS, Finding, MODULES, ModuleRecord, Table};
 
 /// Digits of a degree: 1.1 cm of latitude, well under what a receiver or a registration can place.
 const DECIMALS: i32 = 7;
@@ -17,7 +17,9 @@ pub enum Place {
 }
 
 /// A record that may have a place.
-pub trait Placed {
+pub trait Placed: Sized + 'static {
+    /// The table of such records.
+    fn table() -> &'static Table<Self>;
     /// Corners on the ground.
     fn ground(&self) -> Option<[[f64; 2]; 4]>;
     /// Corners on the ground, to be set.
@@ -38,6 +40,9 @@ pub trait Placed {
 }
 
 impl Placed for ModuleRecord {
+    fn table() -> &'static Table<Self> {
+        &MODULES
+    }
     fn ground(&self) -> Option<[[f64; 2]; 4]> {
         self.ground
     }
@@ -58,6 +63,9 @@ impl Placed for ModuleRecord {
 }
 
 impl Placed for Finding {
+    fn table() -> &'static Table<Self> {
+        &FINDINGS
+    }
     fn ground(&self) -> Option<[[f64; 2]; 4]> {
         self.module.ground
     }
