@@ -5,15 +5,21 @@
 //! -> [`site`] -> [`finding`] -> [`evidence`]. A module uses only those above it.
 #![forbid(unsafe_code)]
 
-pub mod capture;
 pub mod error;
-pub mod finding;
-pub mod optics;
-pub mod radiometry;
-pub mod scene;
 pub mod settings;
-pub mod site;
-pub mod sun;
 mod table;
+pub mod capture;
+pub mod radiometry;
+pub mod optics;
+pub mod sun;
+pub mod outline;
+pub mod row;
+pub mod measure;
+pub mod pattern;
+pub mod reference;
+pub mod frame;
+pub mod site;
+pub mod finding;
+pub mod scene;
 
 pub use error::{Error, Result};

@@ -36,7 +36,7 @@ impl Lens {
     /// Undistorted direction at depth 1 to the stored (distorted) pixel.
     #[inline]
     pub fn pixel(&self, dir: [f64; 2]) -> [f64; 2] {
-        let r_u = dir[0].hypot(dir[1]);
+        let r_u = (dir[0] * dir[0] + dir[1] * dir[1]).sqrt();
         // Newton on r (1 + k1 r^2) = r_u; three steps reach 1e-9 within |k1| <= 0.3 and 60 degrees of view.
         let mut s = 1.0;
         if self.k1 != 0.0 && r_u > 1e-9 {

@@ -1,0 +1,349 @@
+//! Lattices of modules in the working image: grown cell by cell from the strongest seeds.
+//! A neighbour is taken where its sides are boundaries and its inside looks like its lattice, not like the ground.
+
+use std::collections::{BTreeMap, VecDeque};
+
+use super::OutlineSettings;
+use super::energy::Energy;
+use super::rectify::WorkImage;
+use super::seed::Seed;
+
+/// One cell while growing, in work coordinates.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct GrownCell {
+    /// Left and right side, x at mid height.
+    pub x: [f64; 2],
+    /// Upper and lower side, y at mid width.
+    pub y: [f64; 2],
+    /// Strength of left, right, upper, lower side, K; negative: outside the frame, not measured.
+    pub sides: [f32; 4],
+    /// Median temperature inside, deg C.
+    pub level: f32,
+    /// Median boundary strength inside, K: what texture alone makes.
+    pub texture: f32,
+    /// Share of the cell inside the frame.
+    pub visible: f64,
+    /// Strongest upright and level boundary that runs through the whole cell, K, and its place as a share of the cell.
+    pub through: [(f32, f64); 2],
+}
+
+/// A table in work coordinates: cells by (line, column); indices may be negative while growing.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Lattice {
+    pub cells: BTreeMap<(i32, i32), GrownCell>,
+}
+
+/// Work pixels on either side of a boundary that must lie in the frame for it to be measured.
+const REACH_PX: f64 = 2.2;
+
+/// What growing looks at.
+struct Scene<'a> {
+    image: &'a WorkImage,
+    energy: &'a Energy,
+    taken: Vec<bool>,
+}
+
+/// Strength of a side from three places along it, and its position: median of both.
+fn side(found: [(f32, f64); 3]) -> (f32, f64) {
+    let mut s = found.map(|f| f.0);
+    s.sort_by(f32::total_cmp);
+    // Positions of the two stronger places agree better than a weak third.
+    let mut f = found;
+    f.sort_by(|a, b| b.0.total_cmp(&a.0));
+    (s[1], 0.5 * (f[0].1 + f[1].1))
+}
+
+impl Scene<'_> {
+    fn inside(&self, x: f64, y: f64) -> bool {
+        x >= 0.0
+            && y >= 0.0
+            && (x as usize) < self.image.width
+            && (y as usize) < self.image.height
+            && self.image.inside[y as usize * self.image.width + x as usize]
+    }
+
+    fn value(&self, x: f64, y: f64) -> f32 {
+        let i = (x as isize).clamp(0, self.image.width as isize - 1) as usize;
+        let j = (y as isize).clamp(0, self.image.height as isize - 1) as usize;
+        self.image.data[j * self.image.width + i]
+    }
+
+    /// Looks at a predicted rectangle: measures its sides within `reach` px and its inside.
+    fn look(&self, x: [f64; 2], y: [f64; 2], reach: isize) -> Option<GrownCell> {
+        let at = |t: f64, a: [f64; 2]| a[0] + t * (a[1] - a[0]);
+        let mut levels = Vec::with_capacity(25);
+        let mut seen = 0;
+        for j in 0..5 {
+            for i in 0..5 {
+                let (px, py) = (at(0.14 + 0.18 * f64::from(i), x), at(0.14 + 0.18 * f64::from(j), y));
+                if self.inside(px, py) {
+                    seen += 1;
+                    levels.push(self.value(px, py));
+                }
+            }
+        }
+        let visible = f64::from(seen) / 25.0;
+        if visible < 0.3 {
+            return None;
+        }
+        levels.sort_by(f32::total_cmp);
+        let level = levels[levels.len() / 2];
+        let mut inner = Vec::with_capacity(18);
+        for t in [0.3, 0.4, 0.5, 0.6, 0.7] {
+            for s in [0.3, 0.5, 0.7] {
+                inner.push(self.energy.upright_near(at(t, x), at(s, y), 0).0);
+                inner.push(self.energy.level_near(at(s, x), at(t, y), 0).0);
+            }
+        }
+        inner.sort_by(f32::total_cmp);
+        let texture = inner[inner.len() / 2];
+        let mut cell = GrownCell { x, y, sides: [-1.0; 4], level, texture, visible, through: [(0.0, 0.5); 2] };
+        let places = [0.22, 0.5, 0.78];
+        for (k, px) in x.into_iter().enumerate() {
+            let points = places.map(|t| at(t, y));
+            if points.iter().filter(|py| self.inside(px - REACH_PX, **py) && self.inside(px + REACH_PX, **py)).count() >= 2
+            {
+                let (s, p) = side(points.map(|py| self.energy.upright_near(px, py, reach)));
+                cell.sides[k] = s;
+                cell.x[k] = p;
+            }
+        }
+        for (k, py) in y.into_iter().enumerate() {
+            let points = places.map(|t| at(t, x));
+            if points.iter().filter(|px| self.inside(**px, py - REACH_PX) && self.inside(**px, py + REACH_PX)).count() >= 2
+            {
+                let (s, p) = side(points.map(|px| self.energy.level_near(px, py, reach)));
+                cell.sides[2 + k] = s;
+                cell.y[k] = p;
+            }
+        }
+        cell.through = self.through(&cell);
+        Some(cell)
+    }
+
+    /// Strongest boundaries that cross the cell from side to side away from its edges.
+    fn through(&self, cell: &GrownCell) -> [(f32, f64); 2] {
+        let at = |t: f64, a: [f64; 2]| a[0] + t * (a[1] - a[0]);
+        let weakest = |e: [f32; 3]| e[0].min(e[1]).min(e[2]);
+        let places = [0.2, 0.5, 0.8];
+        let mut best = [(0f32, 0.5f64); 2];
+        for (axis, size) in [cell.x[1] - cell.x[0], cell.y[1] - cell.y[0]].into_iter().enumerate() {
+            for k in 3..(size - 3.0).max(3.0) as usize {
+                let share = (k as f64 + 0.5) / size;
+                let e = if axis == 0 {
+                    weakest(places.map(|t| self.energy.upright_near(at(share, cell.x), at(t, cell.y), 0).0))
+                } else {
+                    weakest(places.map(|t| self.energy.level_near(at(t, cell.x), at(share, cell.y), 0).0))
+                };
+                if e > best[axis].0 {
+                    best[axis] = (e, share);
+                }
+            }
+        }
+        best
+    }
+
+    fn is_taken(&self, x: [f64; 2], y: [f64; 2]) -> bool {
+        let mut hits = 0;
+        for t in [0.2, 0.5, 0.8] {
+            for s in [0.2, 0.5, 0.8] {
+                let i = (x[0] + t * (x[1] - x[0])).clamp(0.0, self.image.width as f64 - 1.0) as usize;
+                let j = (y[0] + s * (y[1] - y[0])).clamp(0.0, self.image.height as f64 - 1.0) as usize;
+                hits += i32::from(self.taken[j * self.image.width + i]);
+            }
+        }
+        hits >= 3
+    }
+
+    fn take(&mut self, cell: &GrownCell) {
+        let clamp = |v: f64, n: usize| v.clamp(0.0, n as f64) as usize;
+        let (w, h) = (self.image.width, self.image.height);
+        for j in clamp(cell.y[0] + 1.0, h)..clamp(cell.y[1], h) {
+            self.taken[j * w..][clamp(cell.x[0] + 1.0, w)..clamp(cell.x[1], w).max(clamp(cell.x[0] + 1.0, w))].fill(true);
+        }
+    }
+}
+
+/// Median; the upper one of two. `values` must not be empty.
+pub(super) fn median(values: &mut [f64]) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
+
+/// Grows lattices from `seeds`, strongest first.
+pub(super) fn grow(
+    image: &WorkImage,
+    energy: &Energy,
+    seeds: &[Seed],
+    settings: &OutlineSettings,
+) -> Vec<Lattice> {
+    let mut scene = Scene { image, energy, taken: vec![false; image.data.len()] };
+    let mut out = Vec::new();
+    for seed in seeds {
+        if scene.is_taken(seed.x, seed.y) {
+            continue;
+        }
+        let Some(first) = scene.look(seed.x, seed.y, 1) else { continue };
+        // A module near the frame's edge may have one side too close to it to be measured again.
+        let floor = (0.7 * seed.strength).max(2.0 * first.texture);
+        let weak = first.sides.iter().any(|s| *s >= 0.0 && *s < floor);
+        if first.visible < 0.95 || weak || first.sides.iter().filter(|s| **s < 0.0).count() > 1 {
+            continue;
+        }
+        let lattice = grow_one(&scene, first, settings);
+        if lattice.distinctness() < 2.5 {
+            continue;
+        }
+        for cell in lattice.cells.values() {
+            scene.take(cell);
+        }
+        out.push(lattice);
+    }
+    out
+}
+
+impl Lattice {
+    /// Median strength of the sides, K.
+    pub(super) fn strength(&self) -> f64 {
+        let mut sides: Vec<f64> =
+            self.cells.values().flat_map(|c| c.sides).filter(|s| *s >= 0.0).map(f64::from).collect();
+        if sides.is_empty() { 0.0 } else { median(&mut sides) }
+    }
+
+    /// Median over the cells of side strength over inner texture: large for modules, one to two for ground.
+    pub(super) fn distinctness(&self) -> f64 {
+        let mut ratios: Vec<f64> = self
+            .cells
+            .values()
+            .filter_map(|c| {
+                let mut sides: Vec<f64> = c.sides.iter().filter(|s| **s >= 0.0).map(|s| f64::from(*s)).collect();
+                (!sides.is_empty()).then(|| median(&mut sides) / f64::from(c.texture).max(0.05))
+            })
+            .collect();
+        if ratios.is_empty() { 0.0 } else { median(&mut ratios) }
+    }
+}
+
+/// Whether a cell with one side not found is a module all the same: nothing else divides it, or a table in front hides
+/// the rim of that side.
+fn bears_gap(cell: &GrownCell, strong: f32) -> bool {
+    let Some(side) = cell.sides.iter().position(|s| *s >= 0.0 && *s < strong) else { return true };
+    let (strength, share) = cell.through[side / 2];
+    let from_side = if side % 2 == 0 { share } else { 1.0 - share };
+    cell.sides[side] > 0.5 * strong || strength < strong || from_side < 0.25
+}
+
+/// Whether a cell without both level sides is a module on ground of its own temperature: upright sides on both ends, and
+/// inside as smooth as its lattice, which ground is not.
+fn lies_bare(cell: &GrownCell, strong: f32, texture: f32) -> bool {
+    cell.sides[0] >= strong
+        && cell.sides[1] >= strong
+        && cell.texture <= 1.5 * texture.max(0.1)
+        && cell.through.iter().all(|t| t.0 < 0.7 * strong)
+}
+
+fn grow_one(scene: &Scene<'_>, first: GrownCell, settings: &OutlineSettings) -> Lattice {
+    let mut lattice = Lattice::default();
+    lattice.cells.insert((0, 0), first);
+    let mut queue = VecDeque::from([(0i32, 0i32)]);
+    let threshold = |lattice: &Lattice| {
+        let mut s: Vec<f64> = lattice
+            .cells
+            .values()
+            .flat_map(|c| c.sides)
+            .filter(|s| *s >= 0.0)
+            .map(f64::from)
+            .collect();
+        ((0.25 * median(&mut s)) as f32).max(0.6 * settings.floor_k)
+    };
+    while let Some((line, column)) = queue.pop_front() {
+        let Some(here) = lattice.cells.get(&(line, column)).copied() else { continue };
+        let mut widths: Vec<f64> = lattice.cells.values().filter(|c| c.visible > 0.9).map(|c| c.x[1] - c.x[0]).collect();
+        let mut heights: Vec<f64> = lattice.cells.values().filter(|c| c.visible > 0.9).map(|c| c.y[1] - c.y[0]).collect();
+        if widths.is_empty() {
+            break;
+        }
+        let (w, h) = (median(&mut widths), median(&mut heights));
+        let strong = threshold(&lattice);
+        let mut levels: Vec<f64> = lattice.cells.values().map(|c| f64::from(c.level)).collect();
+        let reference = median(&mut levels) as f32;
+        let mut textures: Vec<f64> = lattice.cells.values().map(|c| f64::from(c.texture)).collect();
+        let texture = median(&mut textures) as f32;
+        for (dl, dc) in [(0, 1), (0, -1), (1, 0), (-1, 0)] {
+            let key = (line + dl, column + dc);
+            if lattice.cells.contains_key(&key) {
+                continue;
+            }
+            let lines = lattice.cells.keys().map(|k| k.0).chain([key.0]);
+            let span = lines.clone().max().unwrap_or(0) - lines.min().unwrap_or(0) + 1;
+            if span > settings.courses as i32 {
+                continue;
+            }
+            let (x, y) = match (dl, dc) {
+                (0, 1) => ([here.x[1], here.x[1] + w], here.y),
+                (0, -1) => ([here.x[0] - w, here.x[0]], here.y),
+                (1, 0) => (here.x, [here.y[1], here.y[1] + h]),
+                _ => (here.x, [here.y[0] - h, here.y[0]]),
+            };
+            if scene.is_taken(x, y) {
+                continue;
+            }
+            let Some(cell) = scene.look(x, y, 2) else { continue };
+            let strong = strong.max(1.6 * cell.texture.min(2.0 * texture));
+            let measured = cell.sides.iter().filter(|s| **s >= 0.0).count();
+            let good = cell.sides.iter().filter(|s| **s >= strong).count();
+            let missing = measured - good;
+            let like = (cell.level - reference).abs() < 2.5;
+            let plausible_size = (cell.x[1] - cell.x[0] - w).abs() < 0.04 * w + 1.2
+                && (cell.y[1] - cell.y[0] - h).abs() < 0.04 * h + 1.2;
+            let accepted = plausible_size
+                && good >= 2
+                && (measured == 4 || cell.through.iter().all(|t| t.0 < 2.4 * strong))
+                && (missing > 0 || !cell.through.iter().any(|t| t.0 > 3.2 * strong && (t.1 - 0.5).abs() > 0.25))
+                && (missing == 0 || (missing == 1 && like && bears_gap(&cell, strong))
+                    || (missing == 2 && like && lies_bare(&cell, strong, texture)));
+            if accepted {
+                lattice.cells.insert(key, cell);
+                queue.push_back(key);
+            }
+        }
+    }
+    drop_vacant(scene, &mut lattice);
+    lattice
+}
+
+/// Takes out places without a module: the frames around them make four good sides, but inside lies ground or shadow.
+fn drop_vacant(scene: &Scene<'_>, lattice: &mut Lattice) {
+    let mut ground = Vec::new();
+    for (&(line, column), cell) in &lattice.cells {
+        let (w, h) = (cell.x[1] - cell.x[0], cell.y[1] - cell.y[0]);
+        let (cx, cy) = (0.5 * (cell.x[0] + cell.x[1]), 0.5 * (cell.y[0] + cell.y[1]));
+        for (dl, dc) in [(0, 1), (0, -1), (1, 0), (-1, 0)] {
+            if lattice.cells.contains_key(&(line + dl, column + dc)) {
+                continue;
+            }
+            for beyond in [0.65, 0.8] {
+                let (x, y) = (cx + f64::from(dc) * beyond * w, cy + f64::from(dl) * beyond * h);
+                if scene.inside(x, y) {
+                    ground.push(f64::from(scene.value(x, y)));
+                }
+            }
+        }
+    }
+    if ground.len() < 3 || lattice.cells.len() < 3 {
+        return;
+    }
+    ground.sort_by(f64::total_cmp);
+    let (coldest, middle) = (ground[ground.len() / 10] as f32, ground[ground.len() / 2] as f32);
+    let mut levels: Vec<f64> = lattice.cells.values().map(|c| f64::from(c.level)).collect();
+    let reference = median(&mut levels) as f32;
+    let mut textures: Vec<f64> = lattice.cells.values().map(|c| f64::from(c.texture)).collect();
+    let texture = median(&mut textures) as f32;
+    lattice.cells.retain(|_, c| {
+        let cold = c.level < reference - (0.45 * (reference - coldest)).max(5.0);
+        let hot = middle > reference + 5.0
+            && c.level > reference + 0.6 * (middle - reference)
+            && c.texture > 2.0 * texture.max(0.1);
+        !(cold || hot)
+    });
+}

@@ -1,0 +1,217 @@
+//! Module outlines in one frame: quadrilaterals at sub-pixel corners, found table by table.
+//!
+//! A module table is a lattice whose cell is known from the settings. [`find`] estimates how the camera stands to the
+//! array, looks at the frame perpendicular to it, starts lattices at rectangles of a module's size, grows them, proves
+//! them, and refines their lines at full resolution.
+
+mod energy;
+mod grey;
+mod lattice;
+mod orient;
+mod prior;
+mod prove;
+mod rectify;
+mod refine;
+mod seed;
+
+pub use prior::{LoggedPose, find_from_pose};
+
+use nalgebra::Matrix3;
+use ndarray::ArrayView2;
+
+use grey::Grey;
+
+use crate::optics::Lens;
+
+/// What the search may assume and how strict it is.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct OutlineSettings {
+    /// Module size with frame (along the row, up the slope), m.
+    pub module_m: [f64; 2],
+    /// Gap between neighbouring modules, m.
+    pub gap_m: f64,
+    /// Courses in a row: no table is taller.
+    pub courses: usize,
+    /// Weakest boundary that may start a lattice, K.
+    pub floor_k: f32,
+    /// Short side of a module in the working image, px.
+    pub work_px: f64,
+    /// How far the rotation may be off about the row, the slope and the normal, deg.
+    pub rotation_sigma_deg: [f64; 3],
+    /// How far the distance may be off, as a fraction.
+    pub distance_tolerance: f64,
+}
+
+impl Default for OutlineSettings {
+    fn default() -> Self {
+        Self {
+            module_m: [1.04, 2.0],
+            gap_m: 0.018,
+            courses: 2,
+            floor_k: 0.25,
+            work_px: 22.0,
+            rotation_sigma_deg: [2.0, 2.0, 4.0],
+            distance_tolerance: 0.15,
+        }
+    }
+}
+
+/// Where the camera is thought to stand before looking at the frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Prior {
+    /// Rotation from camera axes to array axes (see [`crate::optics::array_to_enu`]).
+    pub to_array: Matrix3<f64>,
+    /// Height of the camera over the modules, m.
+    pub height_m: f64,
+    /// Tilt of the modules, deg; it tells how the distance changes from row to row over level ground.
+    pub tilt_deg: f64,
+}
+
+/// One outlined module.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Cell {
+    /// Lattice column, from 0 at the left of the table.
+    pub column: usize,
+    /// Lattice line (course), from 0 at the upper edge of the table.
+    pub line: usize,
+    /// Upper left, upper right, lower right, lower left, px of the stored image.
+    pub corners: [[f64; 2]; 4],
+    /// All corners lie in the frame.
+    pub whole: bool,
+    /// 0 to 1.
+    pub confidence: f64,
+}
+
+/// The modules of one table in one frame.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Table {
+    /// Its modules, course by course.
+    pub cells: Vec<Cell>,
+    /// Perpendicular distance, m, by the size of the modules.
+    pub distance_m: f64,
+    /// Median strength of the boundaries, K.
+    pub strength_k: f64,
+    /// Boundary strength over the texture inside the cells.
+    pub distinctness: f64,
+}
+
+/// What was found in a frame.
+#[derive(Debug, Clone, Default)]
+pub struct Outlines {
+    /// Tables, from the upper left.
+    pub tables: Vec<Table>,
+    /// The lens, and the rotation from camera to array axes as refined.
+    pub view: Option<(Lens, Matrix3<f64>)>,
+}
+
+/// A frame and its reduced image, made once for all that look at it.
+struct View<'a> {
+    frame: Grey<'a>,
+    half: Vec<f32>,
+    half_size: (usize, usize),
+    elements: Vec<orient::EdgeElement>,
+}
+
+impl<'a> View<'a> {
+    fn new(frame: Grey<'a>, lens: &Lens) -> Self {
+        let (half, w, h) = frame.halved();
+        let elements = orient::edge_elements(&Grey { data: &half, width: w, height: h }, 2.0, lens);
+        Self { frame, half, half_size: (w, h), elements }
+    }
+
+    fn half(&self) -> Grey<'_> {
+        Grey { data: &self.half, width: self.half_size.0, height: self.half_size.1 }
+    }
+}
+
+/// Finds the module outlines of a frame in deg C.
+pub fn find(frame: ArrayView2<'_, f32>, lens: &Lens, prior: &Prior, settings: &OutlineSettings) -> Outlines {
+    with_view(frame, lens, |view| find_in(view, lens, prior, settings))
+}
+
+/// Calls `work` with the frame as a plain image; nothing where the frame is not of the lens's size.
+fn with_view(frame: ArrayView2<'_, f32>, lens: &Lens, work: impl FnOnce(&View<'_>) -> Outlines) -> Outlines {
+    let (height, width) = frame.dim();
+    if (width, height) != (lens.width, lens.height) || width < 32 || height < 32 {
+        return Outlines::default();
+    }
+    let standard = frame.as_standard_layout();
+    let Some(data) = standard.as_slice() else { return Outlines::default() };
+    work(&View::new(Grey { data, width, height }, lens))
+}
+
+fn find_in(view: &View<'_>, lens: &Lens, prior: &Prior, settings: &OutlineSettings) -> Outlines {
+    let (to_array, _explained) = orient::refine(&view.elements, &prior.to_array, settings.rotation_sigma_deg);
+    let map = rectify::PlaneMap::new(*lens, to_array);
+    let short = settings.module_m[0].min(settings.module_m[1]);
+    // Rows stand on level ground but their planes are tilted: the perpendicular distance falls towards the upper edge.
+    let (sin, cos) = prior.tilt_deg.to_radians().sin_cos();
+    let slant = |v: f64| (cos + v * sin).max(0.2);
+    let middle = map.plane([0.5 * lens.width as f64, 0.5 * lens.height as f64]);
+    let distance = prior.height_m / slant(middle[1]);
+    // Work pixels per unit of the plane so that a module's short side takes `work_px`, but never finer than the frame.
+    let scale = (settings.work_px * distance / short).min(lens.focal_px);
+    // Thin lines keep their share of a work pixel: a frame much finer than the working image is reduced first.
+    let (source, reduced) =
+        if lens.focal_px / scale > 1.5 { (view.half(), 2.0) } else { (view.frame, 1.0) };
+    let Some(image) = rectify::rectify(&source, reduced, &map, scale) else { return Outlines::default() };
+    let pitch = settings.module_m.map(|m| (m + settings.gap_m) / distance * scale);
+    let energy =
+        energy::energies(&image, ((pitch[1] / 6.0) as usize).clamp(2, 9), ((pitch[0] / 6.0) as usize).clamp(2, 9));
+    let size_at = |y: f64| pitch.map(|p| p * slant(image.uv([0.0, y])[1]) / slant(middle[1]));
+    let seeds = seed::seeds(&energy, size_at, settings.distance_tolerance, settings.floor_k);
+    let lattices = lattice::grow(&image, &energy, &seeds, settings);
+    let tables = refine::refine(&view.frame, &map, &image, &lattices, settings);
+    let tables = prove::prove(tables, |t| t.distance_m * slant(map.plane(t.centre())[1]));
+    Outlines { tables, view: Some((*lens, to_array)) }
+}
+
+/// Where a table lies in the plane parallel to the array at unit distance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Placed {
+    /// Left end.
+    pub left: f64,
+    /// Upper edge, down the slope positive.
+    pub top: f64,
+    /// Pitch of the courses.
+    pub pitch: f64,
+    /// Courses found.
+    pub lines: usize,
+    /// The uppermost course touches the frame's edge, so courses above it may be out of view.
+    pub cut_above: bool,
+}
+
+impl Outlines {
+    /// Where each table lies.
+    pub fn placed(&self) -> Vec<Placed> {
+        let Some((lens, to_array)) = self.view else { return Vec::new() };
+        let map = rectify::PlaneMap::new(lens, to_array);
+        self.tables
+            .iter()
+            .map(|table| {
+                let lines = table.cells.iter().map(|c| c.line + 1).max().unwrap_or(0);
+                let corners = |k: usize| table.cells.iter().map(move |c| (c.line, c.corners[k]));
+                let left = corners(0).map(|(_, p)| map.plane(p)[0]).fold(f64::MAX, f64::min);
+                // Mean over the cells of the upper edge less its lines: steady even where the first course is broken.
+                let mut pitches: Vec<f64> =
+                    table.cells.iter().map(|c| map.plane(c.corners[3])[1] - map.plane(c.corners[0])[1]).collect();
+                let pitch = if pitches.is_empty() { 1.0 } else { lattice::median(&mut pitches).max(1e-6) };
+                let n = table.cells.len().max(1) as f64;
+                let top = corners(0).map(|(line, p)| map.plane(p)[1] - line as f64 * pitch).sum::<f64>() / n;
+                let cut_above = table.cells.iter().any(|c| {
+                    c.line == 0 && [0, 1].iter().any(|k| c.corners[*k].iter().zip([lens.width, lens.height]).any(|(v, n)| *v < 2.0 || *v > n as f64 - 2.0))
+                });
+                Placed { left, top, pitch, lines, cut_above }
+            })
+            .collect()
+    }
+}
+
+impl Table {
+    /// Mean of the modules' corners, px.
+    pub fn centre(&self) -> [f64; 2] {
+        let n = (4 * self.cells.len()).max(1) as f64;
+        [0, 1].map(|k| self.cells.iter().flat_map(|c| c.corners).map(|p| p[k]).sum::<f64>() / n)
+    }
+}

@@ -1,0 +1,316 @@
+//! Corners at full resolution: the boundaries of a lattice are measured on profiles across them, one projective lattice of
+//! known module size is fitted to all of them, and each line keeps the rest of its own offset that its measurements bear.
+
+use nalgebra::{SMatrix, SVector};
+
+use super::lattice::Lattice;
+use super::grey::Grey;
+use super::rectify::{PlaneMap, WorkImage};
+use super::{Cell, OutlineSettings, Table};
+
+/// A measured boundary: lattice coordinates (m), the plane coordinate across it, weight.
+#[derive(Debug, Clone, Copy)]
+struct Mark {
+    at: [f64; 2],
+    /// 0: `u` of an upright boundary; 1: `v` of a level one.
+    axis: usize,
+    value: f64,
+    weight: f64,
+    line: i32,
+}
+
+const HALF: usize = 12;
+const STEP_PX: f64 = 0.5;
+
+/// Mean profile across a boundary from `a` to `b` (plane coordinates), along plane axis `axis`; px steps of `STEP_PX`.
+fn profile(
+    frame: &Grey<'_>,
+    map: &PlaneMap,
+    a: [f64; 2],
+    b: [f64; 2],
+    axis: usize,
+    per_px: f64,
+) -> Option<[f32; 2 * HALF + 1]> {
+    let (w, h) = (frame.width as f64, frame.height as f64);
+    let n = 12;
+    let mut sum = [0f32; 2 * HALF + 1];
+    let mut used = 0;
+    let reach = HALF as f64 * STEP_PX * per_px;
+    // The strip's four corners are mapped exactly; over one module's side the map is linear to a few hundredths of a pixel.
+    let end = |c: [f64; 2], sign: f64| {
+        let mut c = c;
+        c[axis] += sign * reach;
+        map.pixel(c)
+    };
+    let (la, ha, lb, hb) = (end(a, -1.0), end(a, 1.0), end(b, -1.0), end(b, 1.0));
+    for k in 0..n {
+        let t = 0.08 + 0.84 * (f64::from(k) + 0.5) / f64::from(n);
+        let mix = |p: [f64; 2], q: [f64; 2]| [p[0] + t * (q[0] - p[0]), p[1] + t * (q[1] - p[1])];
+        let (p, q) = (mix(la, lb), mix(ha, hb));
+        let inside = |p: [f64; 2]| p[0] > 0.5 && p[1] > 0.5 && p[0] < w - 0.5 && p[1] < h - 0.5;
+        if !inside(p) || !inside(q) {
+            continue;
+        }
+        used += 1;
+        let step = [(q[0] - p[0]) as f32 / (2 * HALF) as f32, (q[1] - p[1]) as f32 / (2 * HALF) as f32];
+        let (x, y) = (p[0] as f32, p[1] as f32);
+        for (m, s) in sum.iter_mut().enumerate() {
+            *s += frame.sample(x + m as f32 * step[0], y + m as f32 * step[1]);
+        }
+    }
+    if used < n / 3 {
+        return None;
+    }
+    Some(sum.map(|s| s / used as f32))
+}
+
+fn mean(values: &[f32]) -> f32 {
+    values.iter().sum::<f32>() / values.len().max(1) as f32
+}
+
+/// Centre of a thin line within a profile: px from the middle and depth, K.
+fn line_centre(p: &[f32; 2 * HALF + 1]) -> Option<(f64, f64)> {
+    let mut c = 0.0f64;
+    let mut depth = 0.0f64;
+    for _ in 0..4 {
+        let at = |px: f64| ((px / STEP_PX).round() as isize + HALF as isize).clamp(0, 2 * HALF as isize) as usize;
+        let left = mean(&p[at(c - 4.5)..=at(c - 2.0)]);
+        let right = mean(&p[at(c + 2.0)..=at(c + 4.5)]);
+        let (mut s0, mut s1) = (0f64, 0f64);
+        for k in at(c - 2.0)..=at(c + 2.0) {
+            let x = (k as f64 - HALF as f64) * STEP_PX;
+            let share = 1.0 / (1.0 + (-1.7 * (x - c) / 0.9).exp());
+            let base = f64::from(left) + share * f64::from(right - left);
+            let d = f64::from(p[k]) - base;
+            s0 += d;
+            s1 += d * (x - c);
+        }
+        depth = s0 * STEP_PX;
+        if s0.abs() < 1e-6 {
+            return None;
+        }
+        let shift = (s1 / s0).clamp(-1.0, 1.0);
+        c += shift;
+        if c.abs() > 3.5 {
+            return None;
+        }
+        if shift.abs() < 0.01 {
+            break;
+        }
+    }
+    Some((c, depth))
+}
+
+/// Place of the steepest step within a profile: px from the middle and height, K.
+fn step_place(p: &[f32; 2 * HALF + 1]) -> Option<(f64, f64)> {
+    let mut g = [0f32; 2 * HALF + 1];
+    for k in 2..2 * HALF - 1 {
+        g[k] = p[k + 1] - p[k - 1] + 0.5 * (p[k + 2] - p[k - 2]);
+    }
+    let mut best = 0;
+    for k in 4..2 * HALF - 3 {
+        // Nearer to the prediction counts a little more.
+        let x = (k as f32 - HALF as f32) * STEP_PX as f32;
+        let weight = 1.0 - 0.02 * x * x;
+        if best == 0 || g[k].abs() * weight > g[best].abs() * (1.0 - 0.02 * ((best as f32 - HALF as f32) * 0.5).powi(2)) {
+            best = k;
+        }
+    }
+    let (a, b, c) = (f64::from(g[best - 1].abs()), f64::from(g[best].abs()), f64::from(g[best + 1].abs()));
+    let bend = a - 2.0 * b + c;
+    let shift = if bend < -1e-9 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+    let left = f64::from(mean(&p[best.saturating_sub(7)..best.saturating_sub(3).max(1)]));
+    let right = f64::from(mean(&p[(best + 4).min(2 * HALF)..=(best + 7).min(2 * HALF)]));
+    Some(((best as f64 + shift - HALF as f64) * STEP_PX, (right - left).abs().max(0.3 * b)))
+}
+
+type Projective = SVector<f64, 8>;
+
+fn apply(h: &Projective, p: [f64; 2]) -> [f64; 2] {
+    let z = 1.0 + h[6] * p[0] + h[7] * p[1];
+    [(h[0] * p[0] + h[1] * p[1] + h[2]) / z, (h[3] * p[0] + h[4] * p[1] + h[5]) / z]
+}
+
+/// Least squares of a projective lattice, redescending on the residual; the projective part is held near zero, since the
+/// working plane is parallel to the lattice up to a degree or two.
+fn fit(marks: &[Mark], start: &Projective, px: f64) -> Option<Projective> {
+    let mut h = *start;
+    let scale = h[0].abs().max(1e-9);
+    for gate_px in [3.0, 2.0, 1.2, 0.8, 0.8] {
+        let gate = gate_px * px;
+        let mut n = SMatrix::<f64, 8, 8>::zeros();
+        let mut r = Projective::zeros();
+        for m in marks {
+            let z = 1.0 + h[6] * m.at[0] + h[7] * m.at[1];
+            let now = apply(&h, m.at)[m.axis];
+            let e = (m.value - now) / gate;
+            let weight = m.weight / (1.0 + e * e).powi(2) / (z * z * px * px);
+            let mut row = Projective::zeros();
+            let k = 3 * m.axis;
+            row[k] = m.at[0];
+            row[k + 1] = m.at[1];
+            row[k + 2] = 1.0;
+            row[6] = -m.value * m.at[0];
+            row[7] = -m.value * m.at[1];
+            n += weight * row * row.transpose();
+            r += weight * m.value * row;
+        }
+        // Angles of half a degree between table and working plane: change of depth by 0.0087 a metre at one metre.
+        let hold = 1.0 / (0.02 * scale).powi(2);
+        n[(6, 6)] += hold;
+        n[(7, 7)] += hold;
+        // Square lattice: equal scale both ways and no shear, within 1 %.
+        let square = 1.0 / (0.01 * scale).powi(2);
+        for (i, j, sign) in [(0usize, 4usize, -1.0), (1, 3, 1.0)] {
+            n[(i, i)] += square;
+            n[(j, j)] += square;
+            n[(i, j)] += sign * square;
+            n[(j, i)] += sign * square;
+        }
+        h = n.lu().solve(&r)?;
+        if h.iter().any(|v| !v.is_finite()) {
+            return None;
+        }
+    }
+    Some(h)
+}
+
+/// Refines each lattice to a [`Table`].
+pub(super) fn refine(
+    frame: &Grey<'_>,
+    map: &PlaneMap,
+    image: &WorkImage,
+    lattices: &[Lattice],
+    settings: &OutlineSettings,
+) -> Vec<Table> {
+    lattices.iter().filter_map(|lattice| refine_one(frame, map, image, lattice, settings)).collect()
+}
+
+fn refine_one(
+    frame: &Grey<'_>,
+    map: &PlaneMap,
+    image: &WorkImage,
+    lattice: &Lattice,
+    settings: &OutlineSettings,
+) -> Option<Table> {
+    let pitch = settings.module_m.map(|m| m + settings.gap_m);
+    let half_gap = 0.5 * settings.gap_m;
+    let has = |line: i32, column: i32| lattice.cells.contains_key(&(line, column));
+    // Start: least squares over the grown sides.
+    let mut marks = Vec::new();
+    let px = 1.0 / map.lens.focal_px;
+    for (&(line, column), cell) in &lattice.cells {
+        let centre = image.uv([0.5 * (cell.x[0] + cell.x[1]), 0.5 * (cell.y[0] + cell.y[1])]);
+        let _ = centre;
+        for k in 0..2 {
+            if cell.sides[k] >= 0.0 {
+                let x = f64::from(column + k as i32) * pitch[0];
+                let value = image.uv([cell.x[k], 0.0])[0];
+                marks.push(Mark { at: [x, (f64::from(line) + 0.5) * pitch[1]], axis: 0, value, weight: 1.0, line: 0 });
+            }
+            if cell.sides[2 + k] >= 0.0 {
+                let y = f64::from(line + k as i32) * pitch[1];
+                let value = image.uv([0.0, cell.y[k]])[1];
+                marks.push(Mark { at: [(f64::from(column) + 0.5) * pitch[0], y], axis: 1, value, weight: 1.0, line: 0 });
+            }
+        }
+    }
+    let (&(l0, c0), any) = lattice.cells.iter().next()?;
+    let s = (any.x[1] - any.x[0]) / image.scale / pitch[0];
+    let uv = image.uv([any.x[0], any.y[0]]);
+    let mut start = Projective::zeros();
+    start[0] = s;
+    start[4] = s;
+    start[2] = uv[0] - f64::from(c0) * pitch[0] * s;
+    start[5] = uv[1] - f64::from(l0) * pitch[1] * s;
+    let mut h = fit(&marks, &start, 3.0 * px)?;
+    // Two rounds of measuring at full resolution.
+    let mut measured: Vec<Mark> = Vec::new();
+    for _ in 0..2 {
+        measured.clear();
+        for &(line, column) in lattice.cells.keys() {
+            let (x0, y0) = (f64::from(column) * pitch[0], f64::from(line) * pitch[1]);
+            let (x1, y1) = (x0 + pitch[0], y0 + pitch[1]);
+            // Each boundary once: left and upper always, right and lower where no neighbour has it as its own.
+            let sides = [
+                ([x0, y0], [x0, y1], 0usize, has(line, column - 1), column, 1.0),
+                ([x1, y0], [x1, y1], 0, has(line, column + 1), column + 1, -1.0),
+                ([x0, y0], [x1, y0], 1, has(line - 1, column), line, 1.0),
+                ([x0, y1], [x1, y1], 1, has(line + 1, column), line + 1, -1.0),
+            ];
+            for (a, b, axis, inner, index, inward) in sides {
+                if inner && inward < 0.0 {
+                    continue;
+                }
+                let (mut a, mut b) = (a, b);
+                if !inner {
+                    a[axis] += inward * half_gap;
+                    b[axis] += inward * half_gap;
+                }
+                let (ua, ub) = (apply(&h, a), apply(&h, b));
+                let mid = apply(&h, [0.5 * (a[0] + b[0]), 0.5 * (a[1] + b[1])]);
+                let Some(p) = profile(frame, map, ua, ub, axis, px) else { continue };
+                let found = if inner { line_centre(&p) } else { step_place(&p) };
+                let Some((offset, depth)) = found else { continue };
+                let weight = if inner { (depth / 0.5).abs().min(1.0) } else { 0.3 * (depth / 1.5).min(1.0) };
+                if weight < 0.05 {
+                    continue;
+                }
+                measured.push(Mark {
+                    at: [0.5 * (a[0] + b[0]), 0.5 * (a[1] + b[1])],
+                    axis,
+                    value: mid[axis] + offset * px,
+                    weight,
+                    line: index,
+                });
+            }
+        }
+        h = fit(&measured, &h, px)?;
+    }
+    let rest = |axis: usize, index: i32| -> f64 {
+        let mut sum = 0.0;
+        let mut weight = 0.0;
+        for m in measured.iter().filter(|m| m.axis == axis && m.line == index) {
+            let e = m.value - apply(&h, m.at)[axis];
+            if e.abs() < 2.0 * px {
+                sum += m.weight * e;
+                weight += m.weight;
+            }
+        }
+        sum / (weight + 1.0)
+    };
+    let scale = 0.5 * (h[0] + h[4]);
+    // A lattice turned or sheared against the working plane by more than tables are twisted is not one of modules.
+    if h[1].abs() > 0.06 * scale || h[3].abs() > 0.06 * scale || (h[0] / h[4] - 1.0).abs() > 0.08 {
+        return None;
+    }
+    let mut table = Table {
+        cells: Vec::new(),
+        distance_m: 1.0 / scale,
+        strength_k: lattice.strength(),
+        distinctness: lattice.distinctness(),
+    };
+    let first_line = lattice.cells.keys().map(|k| k.0).min()?;
+    let first_column = lattice.cells.keys().map(|k| k.1).min()?;
+    let (w, hgt) = (frame.width as f64, frame.height as f64);
+    for (&(line, column), grown) in &lattice.cells {
+        let x = [f64::from(column) * pitch[0] + half_gap, f64::from(column + 1) * pitch[0] - half_gap];
+        let y = [f64::from(line) * pitch[1] + half_gap, f64::from(line + 1) * pitch[1] - half_gap];
+        let (dx, dy) = ([rest(0, column), rest(0, column + 1)], [rest(1, line), rest(1, line + 1)]);
+        let corner = |i: usize, j: usize| {
+            let uv = apply(&h, [x[i], y[j]]);
+            map.pixel([uv[0] + dx[i], uv[1] + dy[j]])
+        };
+        let corners = [corner(0, 0), corner(1, 0), corner(1, 1), corner(0, 1)];
+        let whole = corners.iter().all(|c| c[0] >= 0.0 && c[1] >= 0.0 && c[0] <= w && c[1] <= hgt);
+        let sides = grown.sides.iter().filter(|s| **s >= 0.0).map(|s| f64::from(*s)).fold(f64::MAX, f64::min);
+        table.cells.push(Cell {
+            column: (column - first_column) as usize,
+            line: (line - first_line) as usize,
+            corners,
+            whole,
+            confidence: (sides / 1.0).clamp(0.0, 1.0),
+        });
+    }
+    Some(table)
+}

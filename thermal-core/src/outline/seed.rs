@@ -1,0 +1,76 @@
+//! Rectangles of a module's size whose four sides are boundaries: the starting points of lattices.
+
+use super::energy::Energy;
+
+/// A rectangle in work coordinates: left, top, right, bottom, and the weakest side's strength, K.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Seed {
+    pub x: [f64; 2],
+    pub y: [f64; 2],
+    pub strength: f32,
+}
+
+/// Local maxima over `floor` of a strided line, refined by a parabola: (position, strength).
+fn maxima(line: impl Fn(usize) -> f32, n: usize, floor: f32, out: &mut Vec<(f64, f32)>) {
+    out.clear();
+    for k in 1..n.saturating_sub(1) {
+        let (a, b, c) = (line(k - 1), line(k), line(k + 1));
+        if b > floor && b > a && b >= c {
+            let bend = a - 2.0 * b + c;
+            let shift = if bend < 0.0 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+            out.push((k as f64 + 0.5 + f64::from(shift), b));
+        }
+    }
+}
+
+/// All rectangles of size `size_at(y)` (along, up; work px, within `tolerance` of it) with boundary strength over `floor` K on all
+/// four sides, strongest first.
+pub(super) fn seeds(energy: &Energy, size_at: impl Fn(f64) -> [f64; 2], tolerance: f64, floor: f32) -> Vec<Seed> {
+    let (w, h) = (energy.width, energy.height);
+    let middle = size_at(0.5 * h as f64);
+    let aspect = middle[1] / middle[0];
+    let mut level: Vec<Vec<(f64, f32)>> = vec![Vec::new(); w.div_ceil(2)];
+    for (k, list) in level.iter_mut().enumerate() {
+        maxima(|y| energy.level[y * w + 2 * k], h, floor, list);
+    }
+    let stride = ((middle[1] / 5.0) as usize).max(2);
+    let mut upright = Vec::new();
+    let mut out: Vec<Seed> = Vec::new();
+    for y in (stride / 2..h).step_by(stride) {
+        let size = size_at(y as f64);
+        let row = &energy.upright[y * w..][..w];
+        maxima(|x| row[x], w, floor, &mut upright);
+        for (i, &(xa, ea)) in upright.iter().enumerate() {
+            for &(xb, eb) in &upright[i + 1..] {
+                let across = xb - xa;
+                if across > size[0] * (1.0 + tolerance) {
+                    break;
+                }
+                if across < size[0] * (1.0 - tolerance) {
+                    continue;
+                }
+                let want = across * aspect;
+                let slack = want * 0.04 + 1.0;
+                let list = &level[((0.5 * (xa + xb)) as usize / 2).min(level.len() - 1)];
+                for &(ya, ec) in list {
+                    // The scan line runs through the middle half of the rectangle.
+                    if ya > y as f64 - 0.25 * want {
+                        break;
+                    }
+                    if ya < y as f64 - 0.75 * want - slack {
+                        continue;
+                    }
+                    for &(yb, ed) in list {
+                        if (yb - ya - want).abs() <= slack {
+                            out.push(Seed { x: [xa, xb], y: [ya, yb], strength: ea.min(eb).min(ec).min(ed) });
+                        }
+                    }
+                }
+            }
+        }
+    }
+    out.sort_by(|a, b| {
+        b.strength.total_cmp(&a.strength).then(a.x[0].total_cmp(&b.x[0])).then(a.y[0].total_cmp(&b.y[0]))
+    });
+    out
+}

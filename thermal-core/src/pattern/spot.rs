@@ -1,0 +1,258 @@
+//! Hot cells and spots smaller than a cell: two models of the blurred temperature field around the hottest place,
+//! a set of whole cells and a round spot, and the one that fits better.
+
+use ndarray::ArrayView2;
+use statrs::function::erf::erf;
+
+use super::PatternSettings;
+use crate::measure::{CellPlan, Field, place, side_px, temperature};
+
+/// A hot place within a module.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Spot {
+    pub is_cell: bool,
+    /// Difference to the module's sound part, K.
+    pub delta_k: f64,
+    pub peak_c: f32,
+    /// Module coordinates, 0 to 1.
+    pub at: [f64; 2],
+    pub part: String,
+    pub share: f64,
+    pub sigma_px: f64,
+    pub reason: String,
+}
+
+/// Finds the gravest hot place over the limit; `base`: sound temperature of a cell, deg C.
+pub(super) fn find(
+    frame: &ArrayView2<'_, f32>,
+    corners: &[[f64; 2]; 4],
+    field: &Field,
+    plan: &CellPlan,
+    module_m: [f64; 2],
+    base: &dyn Fn(usize) -> f32,
+    settings: &PatternSettings,
+) -> Option<Spot> {
+    let [nx, ny] = plan.cells;
+    let px = side_px(corners);
+    // The rim of the module is blurred with what lies behind it.
+    let rim = [0, 1].map(|a| ((1.5 / px[a] + 0.012) * field.size[a] as f64).ceil() as usize);
+    let cell_of = |i: usize, j: usize| (j / field.per_cell[1]) * nx + i / field.per_cell[0];
+    let mut hottest = (0f32, 0usize, 0usize);
+    for j in rim[1]..field.size[1].saturating_sub(rim[1]) {
+        for i in rim[0]..field.size[0].saturating_sub(rim[0]) {
+            let v = field.samples[j * field.size[0] + i];
+            let over = v - base(cell_of(i, j));
+            if over > hottest.0 {
+                hottest = (over, i, j);
+            }
+        }
+    }
+    let (over, i, j) = hottest;
+    if over < settings.min_spot_k * 0.9 {
+        return None;
+    }
+    let at = [(i as f64 + 0.5) / field.size[0] as f64, (j as f64 + 0.5) / field.size[1] as f64];
+    let peak_cell = cell_of(i, j);
+    let sound = base(peak_cell);
+    // Cells that are hot at their middle.
+    let excess = |c: usize| field.centres[c] - base(c);
+    let hot: Vec<usize> = (0..nx * ny).filter(|c| excess(*c) > 0.5 * over && excess(*c) > 0.8 * settings.min_spot_k).collect();
+    let near = |c: usize| (c % nx).abs_diff(peak_cell % nx) <= 1 && (c / nx).abs_diff(peak_cell / nx) <= 1;
+    let cluster: Vec<usize> = hot.iter().copied().filter(|c| near(*c)).collect();
+    let pitch = [module_m[0] / nx as f64, module_m[1] / ny as f64];
+    let metres_px = [module_m[0] / px[0], module_m[1] / px[1]];
+    let patch = Patch::around(frame, corners, at, [pitch[0] / module_m[0], pitch[1] / module_m[1]], module_m);
+    let gauss = fit_gauss(&patch, [at[0] * module_m[0], at[1] * module_m[1]], f64::from(over), f64::from(sound), metres_px)?;
+    let boxes: Vec<[f64; 4]> = if cluster.is_empty() { vec![peak_cell] } else { cluster.clone() }
+        .iter()
+        .map(|c| {
+            let (x, y) = ((c % nx) as f64, (c / nx) as f64);
+            [x * pitch[0], (x + 1.0) * pitch[0], y * pitch[1], (y + 1.0) * pitch[1]]
+        })
+        .collect();
+    let cells = fit_boxes(&patch, &boxes, metres_px);
+    let far_cells = hot.len() > cluster.len();
+    let is_cell = plan.has_cells && !cluster.is_empty() && (cells.sse < gauss.sse || (far_cells && cluster.len() > 1))
+        || !plan.has_cells && gauss.sigma_m > 0.075;
+    let sigma_px = gauss.sigma_m / (0.5 * (metres_px[0] + metres_px[1]));
+    let name = |c: usize| format!("{}/{}", c % nx + 1, c / nx + 1);
+    let (delta_k, part, share, reason);
+    if is_cell {
+        let list = if hot.is_empty() { vec![peak_cell] } else { hot };
+        let values: Vec<f32> = list.iter().map(|c| excess(*c)).collect();
+        let top = values.iter().copied().fold(f32::MIN, f32::max);
+        // Cells of one fault are equally hot but for scatter: their mean, where they are alike, is steadier than the top.
+        let alike: Vec<f32> = values.iter().copied().filter(|v| *v > 0.75 * top).collect();
+        let mean = alike.iter().sum::<f32>() / alike.len().max(1) as f32;
+        delta_k = f64::from(mean);
+        part = list.iter().map(|c| name(*c)).collect::<Vec<_>>().join(" ");
+        share = list.len() as f64 / (nx * ny) as f64;
+        reason = format!(
+            "{} cell(s) {:.1} K over the module's sound part; whole cells fit the field better than a spot ({:.2} against {:.2} K rms)",
+            list.len(), delta_k, cells.sse.sqrt(), gauss.sse.sqrt()
+        );
+    } else {
+        delta_k = gauss.amplitude_k + gauss.base_c - f64::from(sound);
+        part = name(peak_cell);
+        share = (4.36 * gauss.sigma_m.powi(2) / (module_m[0] * module_m[1])).min(1.0);
+        reason = format!(
+            "a spot {:.1} K over the module's sound part, {:.0} mm wide at half height; a round spot fits better than whole cells ({:.2} against {:.2} K rms)",
+            delta_k, 2355.0 * gauss.sigma_m, gauss.sse.sqrt(), cells.sse.sqrt()
+        );
+    }
+    if delta_k < f64::from(settings.min_spot_k) {
+        return None;
+    }
+    let at = if is_cell { at } else { [gauss.at_m[0] / module_m[0], gauss.at_m[1] / module_m[1]] };
+    Some(Spot {
+        is_cell,
+        delta_k,
+        peak_c: sound + delta_k as f32,
+        at,
+        part,
+        share,
+        sigma_px: if is_cell { 0.0 } else { sigma_px },
+        reason,
+    })
+}
+
+/// Samples around a hot place: position in metres within the module, temperature.
+struct Patch {
+    points: Vec<([f64; 2], f64)>,
+}
+
+impl Patch {
+    /// A square of one cell pitch either way around `at`, some pixel apart.
+    fn around(
+        frame: &ArrayView2<'_, f32>,
+        corners: &[[f64; 2]; 4],
+        at: [f64; 2],
+        cell: [f64; 2],
+        module_m: [f64; 2],
+    ) -> Self {
+        let n = 13;
+        let mut points = Vec::with_capacity(n * n);
+        // Never smaller than a full cell's reach: half-cut cells are narrow.
+        let reach = [0, 1].map(|a| (1.05 * cell[a]).max(0.16 / module_m[a]));
+        for j in 0..n {
+            for i in 0..n {
+                let s = at[0] + reach[0] * (2.0 * i as f64 / (n - 1) as f64 - 1.0);
+                let t = at[1] + reach[1] * (2.0 * j as f64 / (n - 1) as f64 - 1.0);
+                if s < 0.015 || t < 0.015 || s > 0.985 || t > 0.985 {
+                    continue;
+                }
+                let v = f64::from(temperature(frame, place(corners, s, t)));
+                if v.is_finite() {
+                    points.push(([s * module_m[0], t * module_m[1]], v));
+                }
+            }
+        }
+        Self { points }
+    }
+}
+
+struct Gauss {
+    amplitude_k: f64,
+    base_c: f64,
+    at_m: [f64; 2],
+    sigma_m: f64,
+    sse: f64,
+}
+
+/// A round Gaussian spot on a flat base: Gauss-Newton on (amplitude, base, x, y, log sigma), damped.
+fn fit_gauss(patch: &Patch, at: [f64; 2], over: f64, sound: f64, metres_px: [f64; 2]) -> Option<Gauss> {
+    use nalgebra::{SMatrix, SVector};
+    if patch.points.len() < 20 {
+        return None;
+    }
+    let px = 0.5 * (metres_px[0] + metres_px[1]);
+    let mut p = SVector::<f64, 5>::new(over * 1.02, sound, at[0], at[1], (1.6 * px).max(0.04).ln());
+    let cost = |p: &SVector<f64, 5>| -> f64 {
+        let sigma = p[4].exp();
+        patch
+            .points
+            .iter()
+            .map(|(q, v)| {
+                let r2 = (q[0] - p[2]).powi(2) + (q[1] - p[3]).powi(2);
+                (p[1] + p[0] * (-0.5 * r2 / (sigma * sigma)).exp() - v).powi(2)
+            })
+            .sum::<f64>()
+    };
+    let mut now = cost(&p);
+    let mut damping = 1e-2;
+    for _ in 0..12 {
+        let sigma = p[4].exp();
+        let mut n = SMatrix::<f64, 5, 5>::zeros();
+        let mut r = SVector::<f64, 5>::zeros();
+        for (q, v) in &patch.points {
+            let (dx, dy) = (q[0] - p[2], q[1] - p[3]);
+            let r2 = (dx * dx + dy * dy) / (sigma * sigma);
+            let e = (-0.5 * r2).exp();
+            let j = SVector::<f64, 5>::new(e, 1.0, p[0] * e * dx / (sigma * sigma), p[0] * e * dy / (sigma * sigma), p[0] * e * r2);
+            let d = v - (p[1] + p[0] * e);
+            n += j * j.transpose();
+            r += j * d;
+        }
+        for k in 0..5 {
+            n[(k, k)] *= 1.0 + damping;
+        }
+        let step = n.lu().solve(&r)?;
+        let mut next = p + step;
+        next[4] = next[4].clamp((0.5 * px).ln(), 0.5f64.ln());
+        let c = cost(&next);
+        if c.is_finite() && c < now {
+            let small = now - c < 1e-6 * now;
+            p = next;
+            now = c;
+            damping = (damping * 0.3).max(1e-6);
+            if small {
+                break;
+            }
+        } else {
+            damping *= 10.0;
+            if damping > 1e4 {
+                break;
+            }
+        }
+    }
+    Some(Gauss {
+        amplitude_k: p[0],
+        base_c: p[1],
+        at_m: [p[2], p[3]],
+        sigma_m: p[4].exp(),
+        sse: now / patch.points.len() as f64,
+    })
+}
+
+struct Boxes {
+    sse: f64,
+}
+
+/// Whole cells of one height on a flat base, blurred by a Gaussian of the best of some widths.
+fn fit_boxes(patch: &Patch, boxes: &[[f64; 4]], metres_px: [f64; 2]) -> Boxes {
+    let mut best = f64::MAX;
+    for blur in [0.6, 0.8, 1.0, 1.25, 1.55] {
+        let s = metres_px.map(|m| blur * m * std::f64::consts::SQRT_2);
+        let (mut sb, mut sbb, mut sv, mut sbv, mut svv) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        for (q, v) in &patch.points {
+            let b: f64 = boxes
+                .iter()
+                .map(|r| {
+                    0.25 * (erf((q[0] - r[0]) / s[0]) - erf((q[0] - r[1]) / s[0]))
+                        * (erf((q[1] - r[2]) / s[1]) - erf((q[1] - r[3]) / s[1]))
+                })
+                .sum();
+            sb += b;
+            sbb += b * b;
+            sv += v;
+            sbv += b * v;
+            svv += v * v;
+        }
+        let n = patch.points.len() as f64;
+        let var = sbb - sb * sb / n;
+        let amplitude = if var > 1e-9 { (sbv - sb * sv / n) / var } else { 0.0 };
+        let sse = (svv - sv * sv / n - amplitude * (sbv - sb * sv / n)) / n;
+        best = best.min(sse);
+    }
+    Boxes { sse: best.max(0.0) }
+}

@@ -1,0 +1,222 @@
+//! What a module is compared with: the sound modules nearest to it, in its course, the courses and the rows beside,
+//! so that a warm string does not become its own reference, and wind that wanders along a row does not become a fault.
+
+use std::collections::{BTreeMap, HashMap};
+
+/// A module as its neighbours see it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Neighbour {
+    /// Temperature of its sound part, deg C.
+    pub level_c: f64,
+    /// Place in the plane of the array, in modules along the row and courses up the slope, on one grid for the frame.
+    pub at: [f64; 2],
+    /// Row, course, position.
+    pub place: crate::row::RowPlace,
+}
+
+/// The verdict on one module's level.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Level {
+    /// Reference temperature, deg C.
+    pub reference_c: f64,
+    /// Level less reference, K.
+    pub delta_k: f64,
+    /// Sound neighbours that made the reference.
+    pub neighbours: usize,
+    /// The module as a whole is warm.
+    pub warm: bool,
+    /// Length of the run of warm modules in its course; 0 for a sound module.
+    pub run: usize,
+    /// Mean difference of that run, K.
+    pub run_delta_k: f64,
+}
+
+/// Indices of the modules beside one another: next in the course, and across courses.
+struct Beside {
+    pairs: Vec<Vec<usize>>,
+}
+
+impl Beside {
+    fn new(modules: &[Neighbour]) -> Self {
+        let index: HashMap<(u32, u32, u32), usize> =
+            modules.iter().enumerate().map(|(k, m)| ((m.place.row, m.place.course, m.place.position), k)).collect();
+        let pairs = modules
+            .iter()
+            .map(|m| {
+                let p = m.place;
+                [
+                    (p.row, p.course, p.position + 1),
+                    (p.row, p.course, p.position.wrapping_sub(1)),
+                    (p.row, p.course + 1, p.position),
+                    (p.row, p.course.wrapping_sub(1), p.position),
+                ]
+                .iter()
+                .filter_map(|key| index.get(key).copied())
+                .collect()
+            })
+            .collect();
+        Self { pairs }
+    }
+
+    /// Connected groups of modules: beside one another and joined by `alike`.
+    fn groups(&self, alike: impl Fn(usize, usize) -> bool) -> Vec<Vec<usize>> {
+        let n = self.pairs.len();
+        let mut seen = vec![false; n];
+        let mut out = Vec::new();
+        for start in 0..n {
+            if seen[start] {
+                continue;
+            }
+            seen[start] = true;
+            let mut group = vec![start];
+            let mut next = 0;
+            while next < group.len() {
+                let k = group[next];
+                next += 1;
+                for &other in &self.pairs[k] {
+                    if !seen[other] && alike(k, other) {
+                        seen[other] = true;
+                        group.push(other);
+                    }
+                }
+            }
+            out.push(group);
+        }
+        out
+    }
+}
+
+fn quantile(mut values: Vec<f64>, share: f64) -> Option<f64> {
+    if values.is_empty() {
+        return None;
+    }
+    values.sort_by(f64::total_cmp);
+    Some(values[((values.len() as f64 * share) as usize).min(values.len() - 1)])
+}
+
+/// Steps from the members of a group up against the modules beside it that are not warm.
+fn border_steps(modules: &[Neighbour], beside: &Beside, warm: &[bool], group: &[usize]) -> Vec<f64> {
+    let mut steps = Vec::new();
+    for &k in group {
+        for &other in &beside.pairs[k] {
+            if !warm[other] && !group.contains(&other) {
+                steps.push(modules[k].level_c - modules[other].level_c);
+            }
+        }
+    }
+    steps
+}
+
+/// Levels of all modules of a frame against their references. `threshold_k`: least difference of a warm module, K.
+pub fn levels(modules: &[Neighbour], threshold_k: f64) -> Vec<Level> {
+    let n = modules.len();
+    let mut out = vec![Level::default(); n];
+    let beside = Beside::new(modules);
+    let mut warm = vec![false; n];
+    // Groups without a step inside; a group is warm where the steps across its border say so.
+    let groups = beside.groups(|a, b| (modules[a].level_c - modules[b].level_c).abs() < 0.62 * threshold_k);
+    for _ in 0..3 {
+        for group in &groups {
+            if let Some(step) = quantile(border_steps(modules, &beside, &warm, group), 0.5) {
+                let is_warm = step > 0.85 * threshold_k;
+                group.iter().for_each(|k| warm[*k] = is_warm);
+            }
+        }
+    }
+    // A row of which nothing but warm modules is in view shows against the lower levels of the other rows.
+    let mut rows: BTreeMap<u32, Vec<f64>> = BTreeMap::new();
+    for m in modules {
+        rows.entry(m.place.row).or_default().push(m.level_c);
+    }
+    let low: BTreeMap<u32, f64> = rows
+        .into_iter()
+        .filter(|(_, levels)| levels.len() >= 4)
+        .filter_map(|(row, levels)| Some((row, quantile(levels, 0.25)?)))
+        .collect();
+    let base = low.values().copied().fold(f64::MAX, f64::min);
+    for (k, m) in modules.iter().enumerate() {
+        if low.get(&m.place.row).is_some_and(|l| l - base > 1.25 * threshold_k) && m.level_c - base > threshold_k {
+            warm[k] = true;
+        }
+    }
+    for _ in 0..3 {
+        compare(modules, &warm, &mut out);
+        for k in 0..n {
+            warm[k] = out[k].delta_k > 0.85 * threshold_k;
+        }
+        // A slow gradient has no step at its border: what rises gently is wind or a reflection, not a fault.
+        for group in beside.groups(|a, b| warm[a] && warm[b]) {
+            if !warm[group[0]] {
+                continue;
+            }
+            let mean = group.iter().map(|k| out[*k].delta_k).sum::<f64>() / group.len() as f64;
+            if let Some(step) = quantile(border_steps(modules, &beside, &warm, &group), 0.5) {
+                if step < 0.7 * mean.max(threshold_k) {
+                    group.iter().for_each(|k| warm[*k] = false);
+                }
+            }
+        }
+    }
+    compare(modules, &warm, &mut out);
+    for (level, warm) in out.iter_mut().zip(&warm) {
+        level.warm = *warm && level.delta_k >= 0.8 * threshold_k;
+    }
+    runs(modules, &mut out);
+    out
+}
+
+/// Each module against the median of the nearest modules that are not warm.
+fn compare(modules: &[Neighbour], warm: &[bool], out: &mut [Level]) {
+    let sound: Vec<usize> = (0..modules.len()).filter(|k| !warm[*k]).collect();
+    for (k, module) in modules.iter().enumerate() {
+        let mut near: Vec<(f64, f64)> = sound
+            .iter()
+            .filter(|o| **o != k)
+            .map(|o| {
+                let other = &modules[*o];
+                // The row's own modules share its wind and its height.
+                let far = if other.place.row == module.place.row { 1.0 } else { 2.0 };
+                (far * (other.at[0] - module.at[0]).hypot(other.at[1] - module.at[1]), other.level_c)
+            })
+            .collect();
+        near.sort_by(|a, b| a.0.total_cmp(&b.0));
+        near.truncate(8);
+        let neighbours = near.len();
+        let reference_c = quantile(near.into_iter().map(|v| v.1).collect(), 0.5).unwrap_or(module.level_c);
+        out[k] = Level { reference_c, delta_k: module.level_c - reference_c, neighbours, ..Level::default() };
+    }
+}
+
+/// Runs of warm modules along a course; a module that stands out of a run ends it.
+fn runs(modules: &[Neighbour], out: &mut [Level]) {
+    let mut courses: BTreeMap<(u32, u32), Vec<usize>> = BTreeMap::new();
+    for (k, m) in modules.iter().enumerate() {
+        courses.entry((m.place.row, m.place.course)).or_default().push(k);
+    }
+    for list in courses.values_mut() {
+        list.sort_by_key(|k| modules[*k].place.position);
+        let mut start = 0;
+        while start < list.len() {
+            let mut end = start;
+            while end < list.len() && out[list[end]].warm {
+                if end > start {
+                    let (here, before) = (list[end], list[end - 1]);
+                    let jump = (out[here].delta_k - out[before].delta_k).abs();
+                    if modules[here].place.position != modules[before].place.position + 1
+                        || jump > 0.6 * out[here].delta_k.max(2.0)
+                    {
+                        break;
+                    }
+                }
+                end += 1;
+            }
+            let run = end - start;
+            let mean = list[start..end].iter().map(|k| out[*k].delta_k).sum::<f64>() / run.max(1) as f64;
+            for k in &list[start..end] {
+                out[*k].run = run;
+                out[*k].run_delta_k = mean;
+            }
+            start = end.max(start + 1);
+        }
+    }
+}
