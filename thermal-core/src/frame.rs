@@ -4,12 +4,12 @@ use ndarray::ArrayView2;
 
 use crate::finding::{Flag, ModuleRecord, Pattern};
 use crate::measure::{self, CellPlan};
+use crate::optics::Lens;
 use crate::outline::{self, LoggedPose, OutlineSettings, Outlines};
-use crate::settings::{Array, Mounting, Settings};
 use crate::pattern::{self, PatternSettings, Reading};
 use crate::reference::{self, Neighbour};
-use crate::optics::Lens;
 use crate::row;
+use crate::settings::{Array, Mounting, Settings};
 
 /// What the analysis of one frame needs besides its temperatures.
 #[derive(Debug, Clone)]
@@ -122,8 +122,11 @@ pub fn analyse(
             module.flags.push(Flag::Cut);
         }
         let warm = level.warm
-            && level.delta_k.max(if level.run >= settings.pattern.min_string_modules { level.run_delta_k } else { 0.0 })
-                >= f64::from(settings.pattern.min_module_k);
+            && level.delta_k.max(if level.run >= settings.pattern.min_string_modules {
+                level.run_delta_k
+            } else {
+                0.0
+            }) >= f64::from(settings.pattern.min_module_k);
         if !warm || module.pattern != Pattern::None {
             if warm {
                 module.reasons.push(format!("the whole module is also {:.1} K over its reference", level.delta_k));

@@ -57,7 +57,8 @@ pub fn assign(outlines: &Outlines, courses: usize) -> Vec<Vec<RowPlace>> {
     // Rows from the top: by the middle of their uppermost line at the frame's centre line.
     let mut rank: Vec<usize> = (0..rows.len()).collect();
     let middle = |r: usize| {
-        let members: Vec<f64> = (0..n).filter(|k| row_of[*k] == r).map(|k| placed[k].top - shift[k] as f64 * placed[k].pitch).collect();
+        let members: Vec<f64> =
+            (0..n).filter(|k| row_of[*k] == r).map(|k| placed[k].top - shift[k] as f64 * placed[k].pitch).collect();
         members.iter().sum::<f64>() / members.len().max(1) as f64
     };
     rank.sort_by(|a, b| middle(*a).total_cmp(&middle(*b)));

@@ -101,7 +101,8 @@ impl Scene<'_> {
         let places = [0.22, 0.5, 0.78];
         for (k, px) in x.into_iter().enumerate() {
             let points = places.map(|t| at(t, y));
-            if points.iter().filter(|py| self.inside(px - REACH_PX, **py) && self.inside(px + REACH_PX, **py)).count() >= 2
+            if points.iter().filter(|py| self.inside(px - REACH_PX, **py) && self.inside(px + REACH_PX, **py)).count()
+                >= 2
             {
                 let (s, p) = side(points.map(|py| self.energy.upright_near(px, py, reach)));
                 cell.sides[k] = s;
@@ -110,7 +111,8 @@ impl Scene<'_> {
         }
         for (k, py) in y.into_iter().enumerate() {
             let points = places.map(|t| at(t, x));
-            if points.iter().filter(|px| self.inside(**px, py - REACH_PX) && self.inside(**px, py + REACH_PX)).count() >= 2
+            if points.iter().filter(|px| self.inside(**px, py - REACH_PX) && self.inside(**px, py + REACH_PX)).count()
+                >= 2
             {
                 let (s, p) = side(points.map(|px| self.energy.level_near(px, py, reach)));
                 cell.sides[2 + k] = s;
@@ -159,7 +161,8 @@ impl Scene<'_> {
         let clamp = |v: f64, n: usize| v.clamp(0.0, n as f64) as usize;
         let (w, h) = (self.image.width, self.image.height);
         for j in clamp(cell.y[0] + 1.0, h)..clamp(cell.y[1], h) {
-            self.taken[j * w..][clamp(cell.x[0] + 1.0, w)..clamp(cell.x[1], w).max(clamp(cell.x[0] + 1.0, w))].fill(true);
+            self.taken[j * w..][clamp(cell.x[0] + 1.0, w)..clamp(cell.x[1], w).max(clamp(cell.x[0] + 1.0, w))]
+                .fill(true);
         }
     }
 }
@@ -171,12 +174,7 @@ pub(super) fn median(values: &mut [f64]) -> f64 {
 }
 
 /// Grows lattices from `seeds`, strongest first.
-pub(super) fn grow(
-    image: &WorkImage,
-    energy: &Energy,
-    seeds: &[Seed],
-    settings: &OutlineSettings,
-) -> Vec<Lattice> {
+pub(super) fn grow(image: &WorkImage, energy: &Energy, seeds: &[Seed], settings: &OutlineSettings) -> Vec<Lattice> {
     let mut scene = Scene { image, energy, taken: vec![false; image.data.len()] };
     let mut out = Vec::new();
     for seed in seeds {
@@ -247,19 +245,16 @@ fn grow_one(scene: &Scene<'_>, first: GrownCell, settings: &OutlineSettings) -> 
     lattice.cells.insert((0, 0), first);
     let mut queue = VecDeque::from([(0i32, 0i32)]);
     let threshold = |lattice: &Lattice| {
-        let mut s: Vec<f64> = lattice
-            .cells
-            .values()
-            .flat_map(|c| c.sides)
-            .filter(|s| *s >= 0.0)
-            .map(f64::from)
-            .collect();
+        let mut s: Vec<f64> =
+            lattice.cells.values().flat_map(|c| c.sides).filter(|s| *s >= 0.0).map(f64::from).collect();
         ((0.25 * median(&mut s)) as f32).max(0.6 * settings.floor_k)
     };
     while let Some((line, column)) = queue.pop_front() {
         let Some(here) = lattice.cells.get(&(line, column)).copied() else { continue };
-        let mut widths: Vec<f64> = lattice.cells.values().filter(|c| c.visible > 0.9).map(|c| c.x[1] - c.x[0]).collect();
-        let mut heights: Vec<f64> = lattice.cells.values().filter(|c| c.visible > 0.9).map(|c| c.y[1] - c.y[0]).collect();
+        let mut widths: Vec<f64> =
+            lattice.cells.values().filter(|c| c.visible > 0.9).map(|c| c.x[1] - c.x[0]).collect();
+        let mut heights: Vec<f64> =
+            lattice.cells.values().filter(|c| c.visible > 0.9).map(|c| c.y[1] - c.y[0]).collect();
         if widths.is_empty() {
             break;
         }
@@ -300,7 +295,8 @@ fn grow_one(scene: &Scene<'_>, first: GrownCell, settings: &OutlineSettings) -> 
                 && good >= 2
                 && (measured == 4 || cell.through.iter().all(|t| t.0 < 2.4 * strong))
                 && (missing > 0 || !cell.through.iter().any(|t| t.0 > 3.2 * strong && (t.1 - 0.5).abs() > 0.25))
-                && (missing == 0 || (missing == 1 && like && bears_gap(&cell, strong))
+                && (missing == 0
+                    || (missing == 1 && like && bears_gap(&cell, strong))
                     || (missing == 2 && like && lies_bare(&cell, strong, texture)));
             if accepted {
                 lattice.cells.insert(key, cell);

@@ -153,8 +153,7 @@ fn find_in(view: &View<'_>, lens: &Lens, prior: &Prior, settings: &OutlineSettin
     // Work pixels per unit of the plane so that a module's short side takes `work_px`, but never finer than the frame.
     let scale = (settings.work_px * distance / short).min(lens.focal_px);
     // Thin lines keep their share of a work pixel: a frame much finer than the working image is reduced first.
-    let (source, reduced) =
-        if lens.focal_px / scale > 1.5 { (view.half(), 2.0) } else { (view.frame, 1.0) };
+    let (source, reduced) = if lens.focal_px / scale > 1.5 { (view.half(), 2.0) } else { (view.frame, 1.0) };
     let Some(image) = rectify::rectify(&source, reduced, &map, scale) else { return Outlines::default() };
     let pitch = settings.module_m.map(|m| (m + settings.gap_m) / distance * scale);
     let energy =
@@ -200,7 +199,13 @@ impl Outlines {
                 let n = table.cells.len().max(1) as f64;
                 let top = corners(0).map(|(line, p)| map.plane(p)[1] - line as f64 * pitch).sum::<f64>() / n;
                 let cut_above = table.cells.iter().any(|c| {
-                    c.line == 0 && [0, 1].iter().any(|k| c.corners[*k].iter().zip([lens.width, lens.height]).any(|(v, n)| *v < 2.0 || *v > n as f64 - 2.0))
+                    c.line == 0
+                        && [0, 1].iter().any(|k| {
+                            c.corners[*k]
+                                .iter()
+                                .zip([lens.width, lens.height])
+                                .any(|(v, n)| *v < 2.0 || *v > n as f64 - 2.0)
+                        })
                 });
                 Placed { left, top, pitch, lines, cut_above }
             })

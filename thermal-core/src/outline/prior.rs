@@ -52,7 +52,8 @@ fn best_of_candidates(
         None => orient::main_direction(&view.elements)
             .map(|angle| {
                 let turn = |a: f64| *Rotation3::from_axis_angle(&Vector3::z_axis(), -a).matrix();
-                let other = if angle > 0.0 { angle - std::f64::consts::FRAC_PI_2 } else { angle + std::f64::consts::FRAC_PI_2 };
+                let other =
+                    if angle > 0.0 { angle - std::f64::consts::FRAC_PI_2 } else { angle + std::f64::consts::FRAC_PI_2 };
                 vec![turn(angle), turn(other)]
             })
             .unwrap_or_default(),
@@ -74,8 +75,7 @@ fn best_of_candidates(
     for to_array in &rotations {
         for &height_m in &heights {
             let found = find_in(view, lens, &Prior { to_array: *to_array, height_m, tilt_deg }, &loose);
-            let evidence: f64 =
-                found.tables.iter().map(|t| t.distinctness.min(12.0) * t.cells.len() as f64).sum();
+            let evidence: f64 = found.tables.iter().map(|t| t.distinctness.min(12.0) * t.cells.len() as f64).sum();
             if evidence > best_evidence {
                 (best, best_evidence) = (found, evidence);
             }

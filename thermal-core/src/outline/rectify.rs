@@ -1,8 +1,8 @@
 //! The frame seen perpendicular to the array: a small image in which rows are level and modules are upright rectangles.
 
-use nalgebra::{Matrix3, Vector3};
 use super::grey::Grey;
 use crate::optics::Lens;
+use nalgebra::{Matrix3, Vector3};
 
 /// The map between stored pixels and the plane parallel to the array at unit distance (u along the row, v down the slope).
 #[derive(Debug, Clone)]

@@ -3,8 +3,8 @@
 
 use nalgebra::{SMatrix, SVector};
 
-use super::lattice::Lattice;
 use super::grey::Grey;
+use super::lattice::Lattice;
 use super::rectify::{PlaneMap, WorkImage};
 use super::{Cell, OutlineSettings, Table};
 
@@ -112,7 +112,8 @@ fn step_place(p: &[f32; 2 * HALF + 1]) -> Option<(f64, f64)> {
         // Nearer to the prediction counts a little more.
         let x = (k as f32 - HALF as f32) * STEP_PX as f32;
         let weight = 1.0 - 0.02 * x * x;
-        if best == 0 || g[k].abs() * weight > g[best].abs() * (1.0 - 0.02 * ((best as f32 - HALF as f32) * 0.5).powi(2)) {
+        if best == 0 || g[k].abs() * weight > g[best].abs() * (1.0 - 0.02 * ((best as f32 - HALF as f32) * 0.5).powi(2))
+        {
             best = k;
         }
     }
@@ -211,7 +212,13 @@ fn refine_one(
             if cell.sides[2 + k] >= 0.0 {
                 let y = f64::from(line + k as i32) * pitch[1];
                 let value = image.uv([0.0, cell.y[k]])[1];
-                marks.push(Mark { at: [(f64::from(column) + 0.5) * pitch[0], y], axis: 1, value, weight: 1.0, line: 0 });
+                marks.push(Mark {
+                    at: [(f64::from(column) + 0.5) * pitch[0], y],
+                    axis: 1,
+                    value,
+                    weight: 1.0,
+                    line: 0,
+                });
             }
         }
     }

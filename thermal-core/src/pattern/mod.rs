@@ -62,11 +62,8 @@ pub fn read(
     module_m: [f64; 2],
     settings: &PatternSettings,
 ) -> Reading {
-    let mut reading = Reading {
-        t_max_c: f64::from(field.median_c),
-        sound_c: f64::from(field.median_c),
-        ..Reading::default()
-    };
+    let mut reading =
+        Reading { t_max_c: f64::from(field.median_c), sound_c: f64::from(field.median_c), ..Reading::default() };
     if !field.median_c.is_finite() {
         return reading;
     }

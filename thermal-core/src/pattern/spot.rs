@@ -56,13 +56,15 @@ pub(super) fn find(
     let sound = base(peak_cell);
     // Cells that are hot at their middle.
     let excess = |c: usize| field.centres[c] - base(c);
-    let hot: Vec<usize> = (0..nx * ny).filter(|c| excess(*c) > 0.5 * over && excess(*c) > 0.8 * settings.min_spot_k).collect();
+    let hot: Vec<usize> =
+        (0..nx * ny).filter(|c| excess(*c) > 0.5 * over && excess(*c) > 0.8 * settings.min_spot_k).collect();
     let near = |c: usize| (c % nx).abs_diff(peak_cell % nx) <= 1 && (c / nx).abs_diff(peak_cell / nx) <= 1;
     let cluster: Vec<usize> = hot.iter().copied().filter(|c| near(*c)).collect();
     let pitch = [module_m[0] / nx as f64, module_m[1] / ny as f64];
     let metres_px = [module_m[0] / px[0], module_m[1] / px[1]];
     let patch = Patch::around(frame, corners, at, [pitch[0] / module_m[0], pitch[1] / module_m[1]], module_m);
-    let gauss = fit_gauss(&patch, [at[0] * module_m[0], at[1] * module_m[1]], f64::from(over), f64::from(sound), metres_px)?;
+    let gauss =
+        fit_gauss(&patch, [at[0] * module_m[0], at[1] * module_m[1]], f64::from(over), f64::from(sound), metres_px)?;
     let boxes: Vec<[f64; 4]> = if cluster.is_empty() { vec![peak_cell] } else { cluster.clone() }
         .iter()
         .map(|c| {
@@ -89,7 +91,10 @@ pub(super) fn find(
         share = list.len() as f64 / (nx * ny) as f64;
         reason = format!(
             "{} cell(s) {:.1} K over the module's sound part; whole cells fit the field better than a spot ({:.2} against {:.2} K rms)",
-            list.len(), delta_k, cells.sse.sqrt(), gauss.sse.sqrt()
+            list.len(),
+            delta_k,
+            cells.sse.sqrt(),
+            gauss.sse.sqrt()
         );
     } else {
         delta_k = gauss.amplitude_k + gauss.base_c - f64::from(sound);
@@ -97,7 +102,10 @@ pub(super) fn find(
         share = (4.36 * gauss.sigma_m.powi(2) / (module_m[0] * module_m[1])).min(1.0);
         reason = format!(
             "a spot {:.1} K over the module's sound part, {:.0} mm wide at half height; a round spot fits better than whole cells ({:.2} against {:.2} K rms)",
-            delta_k, 2355.0 * gauss.sigma_m, gauss.sse.sqrt(), cells.sse.sqrt()
+            delta_k,
+            2355.0 * gauss.sigma_m,
+            gauss.sse.sqrt(),
+            cells.sse.sqrt()
         );
     }
     if delta_k < f64::from(settings.min_spot_k) {
@@ -188,7 +196,13 @@ fn fit_gauss(patch: &Patch, at: [f64; 2], over: f64, sound: f64, metres_px: [f64
             let (dx, dy) = (q[0] - p[2], q[1] - p[3]);
             let r2 = (dx * dx + dy * dy) / (sigma * sigma);
             let e = (-0.5 * r2).exp();
-            let j = SVector::<f64, 5>::new(e, 1.0, p[0] * e * dx / (sigma * sigma), p[0] * e * dy / (sigma * sigma), p[0] * e * r2);
+            let j = SVector::<f64, 5>::new(
+                e,
+                1.0,
+                p[0] * e * dx / (sigma * sigma),
+                p[0] * e * dy / (sigma * sigma),
+                p[0] * e * r2,
+            );
             let d = v - (p[1] + p[0] * e);
             n += j * j.transpose();
             r += j * d;
