@@ -11,9 +11,11 @@ mod drift;
 mod geodesy;
 mod layout;
 mod map;
+mod merge;
 mod numbering;
 mod order;
 mod problem;
+mod reflection;
 mod register;
 
 use crate::finding::Pattern;
@@ -21,7 +23,9 @@ use crate::optics::Lens;
 
 pub use geodesy::LocalPlane;
 pub use layout::{Layout, LayoutModule};
+pub use merge::{MergedModule, Sight, merge};
 pub use problem::Problem;
+pub use reflection::{SpotSight, moves_with_camera, travel_ratio};
 pub use register::register;
 
 /// Where and how a camera was, as far as known.
@@ -156,6 +160,8 @@ pub struct PlacedFrame {
     pub file: String,
     /// Correction of the position, east and north, m: true less measured.
     pub shift_m: [f64; 2],
+    /// The camera's foot point east and north on [`Registration::plane`], m, corrected.
+    pub camera_m: [f64; 2],
     /// The receiver's bias at this time as the whole flight has it, m.
     pub bias_m: [f64; 2],
     /// Correction of the heading, deg.

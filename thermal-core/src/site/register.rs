@@ -134,6 +134,7 @@ fn unplaced(frame: &FrameOutlines) -> PlacedFrame {
     PlacedFrame {
         file: frame.file.clone(),
         shift_m: [0.0; 2],
+        camera_m: [f64::NAN; 2],
         bias_m: [0.0; 2],
         yaw_correction_deg: 0.0,
         height_m: f64::NAN,
@@ -155,6 +156,7 @@ fn settle(
     bias: [f64; 2],
 ) {
     placed.shift_m = best.map_or(bias, |(c, _)| c.shift);
+    placed.camera_m = [0, 1].map(|k| stop.camera[k] + placed.shift_m[k]);
     placed.confidence = best.map_or(0.0, |(_, p)| p);
     let assets = best.map(|(c, _)| scene.assign(c.shift)).unwrap_or_default();
     // Where the best is not certain the second is named beside it.

@@ -1,0 +1,303 @@
+//! One verdict for each physical module from all frames that show it.
+//!
+//! A pattern stands when at least a third of the evidence shows it: real but faint faults cross the threshold in only some
+//! frames, a false alarm or a reflection stands in one frame of many. Under two thirds it is flagged as contradicted.
+//! The difference is the median over the frames that show the pattern, its spread their scaled median absolute
+//! deviation (Rousseeuw and Croux 1993).
+
+use std::collections::BTreeMap;
+
+use super::attitude::median;
+use super::reflection::{SpotSight, moves_with_camera};
+use super::{FrameOutlines, Place, PlacedFrame, Registration, Seen};
+use crate::finding::{Flag, Pattern};
+
+/// One outline of one frame, by number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Sight {
+    /// Frame, in the order given to [`super::register`].
+    pub frame: usize,
+    /// Outline in the frame.
+    pub module: usize,
+}
+
+/// A physical module as all its frames show it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MergedModule {
+    /// Number in [`Registration::assets`]; `None` where the outlines lie on no known module.
+    pub asset: Option<u32>,
+    /// The second candidate where no frame proves the place.
+    pub other: Option<u32>,
+    /// The best evidence: whole, placed, the pattern shown, most perpendicular and sharpest.
+    pub best: Sight,
+    /// Pattern that stands; [`Pattern::None`] where no pattern does.
+    pub pattern: Pattern,
+    /// Median of the difference over the frames that show the pattern, K.
+    pub delta_t_k: f64,
+    /// Scatter of the difference over these frames (one standard deviation), K; 0 from a single frame.
+    pub delta_t_spread_k: f64,
+    /// Frames that show the module whole (or cut, where none shows it whole).
+    pub frames_seen: u32,
+    /// Frames of these that show the pattern.
+    pub frames_confirmed: u32,
+    /// 0 to 1, from the confidences of all frames.
+    pub confidence: f64,
+    /// What the frames together say: one-frame, cut, contradicted, reflection-suspect, ambiguous-place.
+    pub flags: Vec<Flag>,
+    /// Every outline of the module, in the order of the frames.
+    pub sights: Vec<Sight>,
+}
+
+/// A pattern must have this share of the evidence.
+const STANDS: f64 = 1.0 / 3.0;
+/// Below this share the frames contradict each other.
+const AGREES: f64 = 2.0 / 3.0;
+
+/// Merges the outlines of all frames to physical modules, in the order of the assets; outlines on no known module follow,
+/// joined where they lie on one place.
+pub fn merge(frames: &[FrameOutlines], registration: &Registration) -> Vec<MergedModule> {
+    let mut by_asset: BTreeMap<u32, Vec<Sight>> = BTreeMap::new();
+    let mut nameless: Vec<Sight> = Vec::new();
+    for (f, placed) in registration.frames.iter().enumerate().take(frames.len()) {
+        for (m, place) in placed.places.iter().enumerate().take(frames[f].modules.len()) {
+            let sight = Sight { frame: f, module: m };
+            match place.asset {
+                Some(a) => by_asset.entry(a).or_default().push(sight),
+                None if frames[f].modules[m].pattern != Pattern::None => nameless.push(sight),
+                None => {}
+            }
+        }
+    }
+    let cx = Context { frames, placed: &registration.frames };
+    let mut merged: Vec<MergedModule> =
+        by_asset.into_iter().map(|(asset, sights)| cx.merge_one(Some(asset), sights)).collect();
+    merged.extend(cx.by_place(&nameless).into_iter().map(|sights| cx.merge_one(None, sights)));
+    cx.flag_travelling(&mut merged);
+    merged
+}
+
+struct Context<'a> {
+    frames: &'a [FrameOutlines],
+    placed: &'a [PlacedFrame],
+}
+
+/// Patterns that differ in word but not in kind.
+fn kind(pattern: Pattern) -> u8 {
+    match pattern {
+        Pattern::None => 0,
+        Pattern::Hotspot | Pattern::Cell => 1,
+        Pattern::Substring => 2,
+        Pattern::Module | Pattern::String => 3,
+    }
+}
+
+impl Context<'_> {
+    fn seen(&self, s: Sight) -> &Seen {
+        &self.frames[s.frame].modules[s.module]
+    }
+
+    fn place(&self, s: Sight) -> &Place {
+        &self.placed[s.frame].places[s.module]
+    }
+
+    /// How good a picture the outline is: lower is better.
+    fn badness(&self, s: Sight) -> f64 {
+        let blur = self.frames[s.frame].blur_px.filter(|b| b.is_finite()).unwrap_or(1.0);
+        let view = f64::from(self.place(s).view_deg) / 10.0;
+        let uncertain = if self.place(s).ambiguous() { 3.0 } else { 0.0 };
+        let cut = if self.seen(s).whole { 0.0 } else { 10.0 };
+        view * view + f64::from(blur) * 2.0 + uncertain + cut
+    }
+
+    /// Weight of an outline's word: its confidence, less where seen obliquely or where the place is not certain.
+    fn weight(&self, s: Sight) -> f64 {
+        let c = f64::from(self.seen(s).confidence).clamp(0.05, 1.0);
+        let oblique = f64::from(self.place(s).view_deg) / 40.0;
+        c * (1.0 - oblique * oblique).max(0.2) * f64::from(self.place(s).confidence).clamp(0.05, 1.0)
+    }
+
+    fn merge_one(&self, asset: Option<u32>, sights: Vec<Sight>) -> MergedModule {
+        let mut flags = Vec::new();
+        let whole: Vec<Sight> = sights.iter().copied().filter(|s| self.seen(*s).whole).collect();
+        let counted = if whole.is_empty() {
+            flags.push(Flag::Cut);
+            sights.clone()
+        } else {
+            whole
+        };
+        // Where some frames prove the place, the others have no say.
+        let proven: Vec<Sight> = counted.iter().copied().filter(|s| !self.place(*s).ambiguous()).collect();
+        let other = if proven.is_empty() && asset.is_some() {
+            flags.push(Flag::AmbiguousPlace);
+            counted.iter().find_map(|s| self.place(*s).other)
+        } else {
+            None
+        };
+        let counted = if proven.is_empty() { counted } else { proven };
+        let mut support: BTreeMap<u8, f64> = BTreeMap::new();
+        for s in &counted {
+            *support.entry(kind(self.seen(*s).pattern)).or_default() += self.weight(*s);
+        }
+        let total: f64 = support.values().sum();
+        let strongest = support.iter().filter(|(k, _)| **k > 0).max_by(|a, b| a.1.total_cmp(b.1).then(a.0.cmp(b.0)));
+        let (chosen, share) = strongest.map_or((0, 0.0), |(k, w)| (*k, w / total.max(f64::MIN_POSITIVE)));
+        let stands = chosen > 0 && share >= STANDS;
+        let confirming: Vec<Sight> =
+            counted.iter().copied().filter(|s| chosen > 0 && kind(self.seen(*s).pattern) == chosen).collect();
+        if stands && share < AGREES && counted.len() > 1 {
+            flags.push(Flag::Contradicted);
+        }
+        if counted.len() == 1 {
+            flags.push(Flag::OneFrame);
+        }
+        if chosen == 1 && moves_with_camera(&self.spots(&confirming)) {
+            flags.push(Flag::ReflectionSuspect);
+        }
+        let pattern = if stands { self.word(&confirming) } else { Pattern::None };
+        let same: Vec<Sight> = confirming.iter().copied().filter(|s| self.seen(*s).pattern == pattern).collect();
+        let evidence = if stands { &same } else { &counted };
+        let best = evidence
+            .iter()
+            .copied()
+            .min_by(|a, b| self.badness(*a).total_cmp(&self.badness(*b)).then(a.cmp(b)))
+            .unwrap_or(Sight { frame: 0, module: 0 });
+        let (delta_t_k, delta_t_spread_k) = if stands { self.difference(&same) } else { (0.0, 0.0) };
+        flags.sort_unstable();
+        MergedModule {
+            asset,
+            other,
+            best,
+            pattern,
+            delta_t_k,
+            delta_t_spread_k,
+            frames_seen: counted.len() as u32,
+            frames_confirmed: confirming.len() as u32,
+            confidence: self.confidence(&counted, if stands { chosen } else { 0 }),
+            flags,
+            sights,
+        }
+    }
+
+    /// The word that most of the evidence uses.
+    fn word(&self, sights: &[Sight]) -> Pattern {
+        let mut by_word: BTreeMap<Pattern, f64> = BTreeMap::new();
+        for s in sights {
+            *by_word.entry(self.seen(*s).pattern).or_default() += self.weight(*s);
+        }
+        by_word.into_iter().max_by(|a, b| a.1.total_cmp(&b.1)).map_or(Pattern::None, |(p, _)| p)
+    }
+
+    /// Median and scatter of the differences, K.
+    fn difference(&self, sights: &[Sight]) -> (f64, f64) {
+        let values: Vec<f64> =
+            sights.iter().map(|s| f64::from(self.seen(*s).delta_t_k)).filter(|v| v.is_finite()).collect();
+        let middle = mid(values.clone());
+        let spread = 1.4826 * mid(values.iter().map(|v| (v - middle).abs()).collect());
+        if values.is_empty() { (0.0, 0.0) } else { (middle, spread) }
+    }
+
+    /// Log odds of all frames over the square root of their number: the frames are no independent witnesses.
+    fn confidence(&self, sights: &[Sight], chosen: u8) -> f64 {
+        let odds: f64 = sights
+            .iter()
+            .map(|s| {
+                let c = f64::from(self.seen(*s).confidence).clamp(0.02, 0.98);
+                let logit = (c / (1.0 - c)).ln().max(0.0);
+                if kind(self.seen(*s).pattern) == chosen { logit } else { -logit }
+            })
+            .sum();
+        let placed = sights.iter().map(|s| f64::from(self.place(*s).confidence)).fold(0.0, f64::max);
+        placed / (1.0 + (-odds / (sights.len().max(1) as f64).sqrt()).exp())
+    }
+
+    /// Where the spot stands on the ground and the camera above, frame by frame.
+    fn spots(&self, sights: &[Sight]) -> Vec<SpotSight> {
+        sights
+            .iter()
+            .filter_map(|s| {
+                let [u, v] = self.seen(*s).spot?.map(f64::from);
+                let g = self.place(*s).ground_m.map(|p| p.map(f64::from));
+                let spot_m = [0, 1]
+                    .map(|k| (1.0 - v) * ((1.0 - u) * g[0][k] + u * g[1][k]) + v * ((1.0 - u) * g[3][k] + u * g[2][k]));
+                let camera_m = self.placed[s.frame].camera_m;
+                Some(SpotSight { spot_m, camera_m })
+            })
+            .filter(|s| s.spot_m.iter().chain(&s.camera_m).all(|v| v.is_finite()))
+            .collect()
+    }
+
+    /// A spot that stands on one module in one frame and on another in the next, always at the same place against the
+    /// camera, is a mirrored source.
+    fn flag_travelling(&self, merged: &mut [MergedModule]) {
+        const SAME_M: f64 = 0.4;
+        const MOVED_M: f64 = 1.0;
+        // Witnesses: spots that other frames do not confirm, sorted by their easting against the camera.
+        let mut spots: Vec<([f64; 2], [f64; 2], usize)> = Vec::new();
+        for (i, m) in merged.iter().enumerate() {
+            let hot: Vec<Sight> = m.sights.iter().copied().filter(|s| kind(self.seen(*s).pattern) == 1).collect();
+            if hot.is_empty() || (hot.len() * 3 >= m.sights.len() * 2 && m.sights.len() > 1) {
+                continue;
+            }
+            for s in self.spots(&hot) {
+                spots.push(([0, 1].map(|k| s.spot_m[k] - s.camera_m[k]), s.camera_m, i));
+            }
+        }
+        spots.sort_by(|a, b| a.0[0].total_cmp(&b.0[0]).then(a.0[1].total_cmp(&b.0[1])).then(a.2.cmp(&b.2)));
+        let mut mirrored: Vec<usize> = Vec::new();
+        for (n, a) in spots.iter().enumerate() {
+            for b in spots[n + 1..].iter().take_while(|b| b.0[0] - a.0[0] < SAME_M) {
+                let together = (b.0[1] - a.0[1]).abs() < SAME_M;
+                let moved = (b.1[0] - a.1[0]).hypot(b.1[1] - a.1[1]) > MOVED_M;
+                if together && moved && a.2 != b.2 {
+                    mirrored.extend([a.2, b.2]);
+                }
+            }
+        }
+        for i in mirrored {
+            if !merged[i].flags.contains(&Flag::ReflectionSuspect) {
+                merged[i].flags.push(Flag::ReflectionSuspect);
+                merged[i].flags.sort_unstable();
+            }
+        }
+    }
+
+    /// Nameless outlines joined by their place: those within half a module of one another.
+    fn by_place(&self, sights: &[Sight]) -> Vec<Vec<Sight>> {
+        let mut groups: Vec<([f64; 2], Vec<Sight>)> = Vec::new();
+        let mut cells: BTreeMap<(i64, i64), Vec<usize>> = BTreeMap::new();
+        for s in sights {
+            let g = self.place(*s).ground_m;
+            let c = [0, 1].map(|k| g.iter().map(|p| f64::from(p[k])).sum::<f64>() / 4.0);
+            if !(c[0].is_finite() && c[1].is_finite()) {
+                groups.push((c, vec![*s]));
+                continue;
+            }
+            let reach =
+                0.45 * (g[1][0] - g[0][0]).hypot(g[1][1] - g[0][1]).min((g[3][0] - g[0][0]).hypot(g[3][1] - g[0][1]));
+            let cell = (c[0].floor() as i64, c[1].floor() as i64);
+            let near = (-1..=1).flat_map(|x| (-1..=1).map(move |y| (cell.0 + x, cell.1 + y)));
+            let found = near.filter_map(|k| cells.get(&k)).flatten().copied().find(|&i| {
+                let o: [f64; 2] = groups[i].0;
+                (o[0] - c[0]).hypot(o[1] - c[1]) < f64::from(reach)
+            });
+            if let Some(i) = found {
+                groups[i].1.push(*s);
+            } else {
+                cells.entry(cell).or_default().push(groups.len());
+                groups.push((c, vec![*s]));
+            }
+        }
+        groups.into_iter().map(|g| g.1).collect()
+    }
+}
+
+/// Median with the mean of the two middle values, so that two frames count alike.
+fn mid(mut values: Vec<f64>) -> f64 {
+    let n = values.len();
+    let upper = median(&mut values);
+    if n == 0 || n % 2 == 1 {
+        return upper;
+    }
+    values.sort_unstable_by(f64::total_cmp);
+    0.5 * (values[n / 2 - 1] + upper)
+}
