@@ -230,7 +230,8 @@ impl Context<'_> {
     /// camera, is a mirrored source.
     fn flag_travelling(&self, merged: &mut [MergedModule]) {
         const SAME_M: f64 = 0.4;
-        const MOVED_M: f64 = 1.0;
+        // From neighbouring frames only: any two spots of a plant agree by chance.
+        const MOVED_M: std::ops::Range<f64> = 1.0..15.0;
         // Witnesses: spots that other frames do not confirm, sorted by their easting against the camera.
         let mut spots: Vec<([f64; 2], [f64; 2], usize)> = Vec::new();
         for (i, m) in merged.iter().enumerate() {
@@ -247,7 +248,7 @@ impl Context<'_> {
         for (n, a) in spots.iter().enumerate() {
             for b in spots[n + 1..].iter().take_while(|b| b.0[0] - a.0[0] < SAME_M) {
                 let together = (b.0[1] - a.0[1]).abs() < SAME_M;
-                let moved = (b.1[0] - a.1[0]).hypot(b.1[1] - a.1[1]) > MOVED_M;
+                let moved = MOVED_M.contains(&(b.1[0] - a.1[0]).hypot(b.1[1] - a.1[1]));
                 if together && moved && a.2 != b.2 {
                     mirrored.extend([a.2, b.2]);
                 }
