@@ -20,6 +20,8 @@ pub mod reference;
 pub mod frame;
 pub mod site;
 pub mod finding;
+pub mod output;
+pub mod run_record;
 pub mod scene;
 
 pub use error::{Error, Result};

@@ -85,7 +85,7 @@ pub struct Spec {
 
 impl Spec {
     /// The same column with cells that must not be empty.
-    pub(super) const fn required(mut self) -> Self {
+    pub(crate) const fn required(mut self) -> Self {
         self.required = true;
         self
     }
@@ -152,8 +152,8 @@ impl Spec {
 pub struct Column<R> {
     /// Name, type, unit, description, limits.
     pub spec: Spec,
-    pub(super) get: fn(&R) -> Value<'_>,
-    pub(super) set: fn(&mut R, Value<'_>),
+    pub(crate) get: fn(&R) -> Value<'_>,
+    pub(crate) set: fn(&mut R, Value<'_>),
 }
 
 impl<R> Column<R> {

@@ -17,4 +17,5 @@ pub use geopackage::write_geopackage;
 pub use place::{Place, Placed};
 pub use record::{Finding, ModuleRecord, Pattern};
 pub use registry::{FINDINGS, MODULES};
+pub(crate) use registry::{column, text};
 pub use table::{Table, TableWriter};

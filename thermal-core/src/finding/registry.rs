@@ -1,9 +1,9 @@
 //! The registry of the columns: header, cells, schema, map attributes and documentation are all made from it.
 
-use super::column::{Column, Field, Kind, Spec};
+use super::column::{Kind, Spec};
 use super::{Finding, ModuleRecord, Pattern, Table};
 
-const fn text(name: &'static str, description: &'static str) -> Spec {
+pub(crate) const fn text(name: &'static str, description: &'static str) -> Spec {
     Spec { name, kind: Kind::Text, unit: "", description, required: false }
 }
 
@@ -116,14 +116,15 @@ const NOTE: Spec = text("note", "Free text");
 
 /// Ties a column to a field of the record.
 macro_rules! column {
-    ($spec:ident, $($field:tt)+) => {
-        Column {
+    ($spec:expr, $($field:tt)+) => {
+        $crate::finding::Column {
             spec: $spec,
-            get: |record| Field::value(&record.$($field)+),
-            set: |record, value| Field::set(&mut record.$($field)+, value),
+            get: |record| $crate::finding::Field::value(&record.$($field)+),
+            set: |record, value| $crate::finding::Field::set(&mut record.$($field)+, value),
         }
     };
 }
+pub(crate) use column;
 
 /// `modules.csv`: a line for each outlined module of each frame.
 pub static MODULES: Table<ModuleRecord> = Table {

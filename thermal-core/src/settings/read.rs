@@ -3,7 +3,7 @@
 use std::ops::Range;
 use std::path::Path;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use toml::de::{DeTable, DeValue};
 
 use super::Settings;
@@ -11,7 +11,7 @@ use super::keys::KEYS;
 use crate::{Error, Result};
 
 /// Where the value of a setting came from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Source {
     /// Built in.
@@ -23,7 +23,7 @@ pub enum Source {
 }
 
 /// One setting with the value that was used, for `run.json`.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Assumed {
     /// Dotted key, `module.width_m`.
     pub key: String,
