@@ -63,6 +63,15 @@ impl Settings {
                 ));
             }
         }
+        let s = &self.severity;
+        for (name, lower, higher) in
+            [("marked_spot_k", s.marked_spot_k, s.grave_spot_k), ("marked_area_k", s.marked_area_k, s.grave_area_k)]
+        {
+            if lower > higher {
+                let reason = format!("marked begins at {lower} K, above grave at {higher} K");
+                return Some(fault(format!("severity.{name}"), reason, "give the limits in rising order"));
+            }
+        }
         let radiometry = self.radiometry.as_ref()?;
         if radiometry.encoding == Encoding::Planck {
             let curve = [("r", radiometry.r), ("b", radiometry.b), ("f", radiometry.f), ("o", radiometry.o)];

@@ -25,7 +25,9 @@ pub struct Settings {
     pub module: Module,
     /// How the modules are mounted.
     pub array: Array,
-    /// Limits of the severity bands.
+    /// What is asked of the irradiance log.
+    pub irradiance: Irradiance,
+    /// Scaling, severity bands and classes.
     pub severity: Severity,
     /// Where a value came from, by dotted key (`module.width_m`); a key that is not here has its default.
     #[serde(skip)]
@@ -233,17 +235,73 @@ impl Default for Array {
     }
 }
 
-/// Limits of the severity bands.
+/// What is asked of the irradiance log.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Irradiance {
+    /// Under this a finding is flagged, W/m2; 600 is the least that IEC TS 62446-3:2017 asks for (from memory).
+    pub low_w_m2: f64,
+    /// A nearest reading older than this is flagged, s. 15 minutes: readings by hand every 20 minutes pass, with room for
+    /// one that comes late (common practice, no source).
+    pub stale_s: f64,
+    /// A nearest reading older than this is not used at all, s (common practice, no source).
+    pub unusable_s: f64,
+    /// Change within a minute above which a finding is flagged, as a fraction; 10 % after IEC TS 62446-3:2017 (from memory).
+    pub unsteady_fraction: f64,
+    /// How long before the capture the irradiance must have been steady, s; a good half of a module's thermal time constant.
+    pub settle_s: f64,
+}
+
+impl Default for Irradiance {
+    fn default() -> Self {
+        Self { low_w_m2: 600.0, stale_s: 900.0, unusable_s: 3600.0, unsteady_fraction: 0.10, settle_s: 300.0 }
+    }
+}
+
+/// Scaling to reference irradiance, bands and classes. Differences are at 1000 W/m2, in kelvin. *Spots* are the patterns
+/// hotspot and cell; *areas* are substring, module and string.
+///
+/// IEC TS 62446-3:2017 and IEA-PVPS T13-10:2018 were not at hand; what is said of them here is from memory.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Severity {
-    /// Placeholder until the severity module names its limits.
-    pub min_delta_k: f64,
+    /// Under this irradiance nothing is scaled, W/m2: the factor would be over 3 (common practice, no source).
+    pub min_irradiance_w_m2: f64,
+    /// Exponent x of `(1000 / irradiance)^x` for spots. 1: the current that heats the spot follows the irradiance, and the
+    /// bypass diode holds the voltage over it. A spot that is a resistance goes up to 2.
+    pub exponent_spot: f64,
+    /// Exponent for areas. 1: the light's energy that is not led away as power becomes heat.
+    pub exponent_area: f64,
+    /// Spots from here are `marked`; 10 K is the limit that both documents name for a cell that is not normal (from memory).
+    pub marked_spot_k: f64,
+    /// Spots from here are `grave` (common practice, no source).
+    pub grave_spot_k: f64,
+    /// Spots from here are of class 3. 40 K over a module of 60 deg C or so reach what backsheets and encapsulants are rated
+    /// for, 90 to 105 deg C (IEC 61730 relative thermal index, from memory).
+    pub safety_spot_k: f64,
+    /// Areas from here are `marked`; 2 to 7 K is what IEA-PVPS T13-10:2018 gives for a module without load and for a
+    /// bypassed substring (from memory).
+    pub marked_area_k: f64,
+    /// Areas from here are `grave`: more than the whole power of the module turned to heat explains in a light wind, 7 to
+    /// 9 K (module of 21 %, heat transfer after `pvlib.temperature.pvsyst_cell`).
+    pub grave_area_k: f64,
+    /// Areas from here are of class 3: a current from elsewhere must be heating them (no source).
+    pub safety_area_k: f64,
 }
 
 impl Default for Severity {
     fn default() -> Self {
-        Self { min_delta_k: 2.0 }
+        Self {
+            min_irradiance_w_m2: 300.0,
+            exponent_spot: 1.0,
+            exponent_area: 1.0,
+            marked_spot_k: 10.0,
+            grave_spot_k: 20.0,
+            safety_spot_k: 40.0,
+            marked_area_k: 3.0,
+            grave_area_k: 10.0,
+            safety_area_k: 20.0,
+        }
     }
 }
 

@@ -101,6 +101,10 @@ fn each_error_names_line_key_reason_and_remedy() {
             "[radiometry]\ndistance_m = 20.0\nair_temp_c = 30.0",
             "radiometry.relative_humidity: the path's transmission needs",
         ),
+        (
+            "[severity]\nmarked_spot_k = 30.0",
+            "line 2, severity.marked_spot_k: marked begins at 30 K, above grave at 20 K",
+        ),
         ("module = 3", "line 1, module: this must be one table; write [module] on a line of its own"),
         ("[[module]]\nwidth_m = 1.0", "line 1, module: this must be one table"),
     ] {
