@@ -6,7 +6,6 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 use jiff::tz::Offset;
 
-use crate::settings::suggest;
 use crate::{Error, Result};
 
 /// A CSV file in memory: the rows that fit the header, and what was wrong with the others.
@@ -255,4 +254,13 @@ pub(crate) fn utc_offset(text: &str) -> Option<Offset> {
         return Some(Offset::UTC);
     }
     jiff::fmt::strtime::parse("%:z", text).ok()?.offset()
+}
+
+/// The candidate that `name` is most likely a misspelling of.
+pub(crate) fn suggest<'a>(name: &str, candidates: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+    candidates
+        .map(|candidate| (strsim::jaro_winkler(name, candidate), candidate))
+        .filter(|(likeness, _)| *likeness > 0.8)
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, candidate)| candidate)
 }

@@ -8,7 +8,6 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-pub(crate) use read::suggest;
 pub use read::{Assumed, Source};
 
 /// All settings of one inspection.

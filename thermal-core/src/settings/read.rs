@@ -8,6 +8,7 @@ use toml::de::{DeTable, DeValue};
 
 use super::Settings;
 use super::keys::KEYS;
+use crate::table::suggest;
 use crate::{Error, Result};
 
 /// Where the value of a setting came from.
@@ -196,13 +197,4 @@ fn check_known(dotted: &str) -> std::result::Result<(), (String, String)> {
         format!("remove it; the keys of [{section}] are {}", here.collect::<Vec<_>>().join(", "))
     };
     Err((reason, remedy))
-}
-
-/// The candidate that `name` is most likely a misspelling of.
-pub(crate) fn suggest<'a>(name: &str, candidates: impl Iterator<Item = &'a str>) -> Option<&'a str> {
-    candidates
-        .map(|candidate| (strsim::jaro_winkler(name, candidate), candidate))
-        .filter(|(likeness, _)| *likeness > 0.8)
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, candidate)| candidate)
 }
