@@ -3,5 +3,6 @@
 pub mod flight;
 pub mod plant;
 mod python;
+pub mod rasters;
 
 pub use python::python_check;

@@ -8,6 +8,7 @@
 pub mod error;
 pub mod settings;
 mod table;
+pub mod raster;
 pub mod capture;
 pub mod radiometry;
 pub mod optics;
