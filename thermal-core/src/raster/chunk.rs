@@ -1,7 +1,7 @@
 //! Reads the strips or tiles of a page into one array of words.
 
 use super::page::{Chunks, Page, Predictor};
-use super::{COPY_AGAIN, Source};
+use super::{COPY_AGAIN, EXPORT_PLAIN, Source};
 use crate::Result;
 
 /// A whole number of `N` bytes that holds one sample's bits.
@@ -41,8 +41,8 @@ pub(super) fn words<const N: usize, W: Word<N>>(source: &Source<'_>, page: &mut 
     let across = page.width.div_ceil(chunks.width);
     let count = across * page.height.div_ceil(chunks.height);
     let row_bytes = chunks.width * N;
-    let at_chunk = |index: usize, reason: String| {
-        source.error(format!("{}, {} {} of {count}", page.place, chunks.word, index + 1), reason, COPY_AGAIN)
+    let at_chunk = |index: usize, (reason, remedy): (String, &str)| {
+        source.error(format!("{}, {} {} of {count}", page.place, chunks.word, index + 1), reason, remedy)
     };
     let mut unpacked = if page.codec.is_some() { vec![0; chunks.height * row_bytes] } else { Vec::new() };
     // Strips may share bytes, but a small file whose strips all name the whole of it would be unpacked for hours.
@@ -59,11 +59,11 @@ pub(super) fn words<const N: usize, W: Word<N>>(source: &Source<'_>, page: &mut 
         let packed = packed(source, chunks, index, at_most).map_err(|e| at_chunk(index, e))?;
         budget = budget
             .checked_sub(packed.len())
-            .ok_or_else(|| at_chunk(index, format!("the {}s overlap many times over", chunks.word)))?;
+            .ok_or_else(|| at_chunk(index, (format!("the {}s overlap many times over", chunks.word), COPY_AGAIN)))?;
         let (bytes, got) = if let Some(codec) = &mut page.codec {
             let got = codec
                 .unpack(packed, &mut unpacked)
-                .map_err(|e| at_chunk(index, format!("its {} data are damaged ({e})", codec.name())))?;
+                .map_err(|e| at_chunk(index, (format!("its {} data are damaged ({e})", codec.name()), COPY_AGAIN)))?;
             if page.predictor == Predictor::FloatingPoint {
                 unpacked.chunks_exact_mut(row_bytes).for_each(sum_bytes);
             }
@@ -72,7 +72,8 @@ pub(super) fn words<const N: usize, W: Word<N>>(source: &Source<'_>, page: &mut 
             (packed, packed.len())
         };
         if got < wanted {
-            return Err(at_chunk(index, format!("it holds {got} of the {wanted} bytes of its rows")));
+            let reason = format!("it holds {got} of the {wanted} bytes of its rows");
+            return Err(at_chunk(index, (reason, COPY_AGAIN)));
         }
         let rows_out = out.chunks_exact_mut(page.width).skip(top);
         for (from, to) in bytes.chunks_exact(row_bytes).zip(rows_out).take(wanted / row_bytes) {
@@ -87,23 +88,23 @@ pub(super) fn words<const N: usize, W: Word<N>>(source: &Source<'_>, page: &mut 
     Ok(out)
 }
 
-/// The bytes of a strip or tile, no more than `at_most`; `Err` holds what is wrong with them.
+/// The bytes of a strip or tile, no more than `at_most`; `Err` holds what is wrong with them and the remedy.
 fn packed<'a>(
     source: &Source<'a>,
     chunks: &Chunks<'_>,
     index: usize,
     at_most: u64,
-) -> std::result::Result<&'a [u8], String> {
+) -> std::result::Result<&'a [u8], (String, &'static str)> {
     let offset = chunks.offsets.get(index).unwrap_or(0);
     let length = chunks.byte_counts.get(index).unwrap_or(0).min(at_most);
     if offset == 0 || length == 0 {
-        return Err("it is left out of the file, so its pixels have no values".to_owned());
+        return Err(("it is left out of the file, so its pixels have no values".to_owned(), EXPORT_PLAIN));
     }
     let end = offset.saturating_add(length);
     let range = usize::try_from(offset).ok().zip(usize::try_from(end).ok());
     range
         .and_then(|(start, end)| source.bytes.get(start..end))
-        .ok_or_else(|| format!("it ends at byte {end} of {}: the file is cut short", source.bytes.len()))
+        .ok_or_else(|| (format!("it ends at byte {end} of {}: the file is cut short", source.bytes.len()), COPY_AGAIN))
 }
 
 /// A row stored as it is.

@@ -122,3 +122,41 @@ fn deflate(state: &mut Decompress, packed: &[u8], out: &mut [u8]) -> Result<usiz
     }
     Ok(filled)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The worked example of `PackBits` in Apple's Technical Note TN1023, from memory.
+    #[test]
+    fn pack_bits_unpacks_the_published_example() {
+        let packed = [0xFE, 0xAA, 0x02, 0x80, 0x00, 0x2A, 0xFD, 0xAA, 0x03, 0x80, 0x00, 0x2A, 0x22, 0xF7, 0xAA];
+        let mut values = vec![0xAA, 0xAA, 0xAA, 0x80, 0x00, 0x2A, 0xAA, 0xAA, 0xAA, 0xAA, 0x80, 0x00, 0x2A, 0x22];
+        values.extend([0xAA; 10]);
+        let mut out = [0; 30];
+        assert_eq!(pack_bits(&packed, &mut out), 24);
+        assert_eq!(out[..24], values);
+        assert_eq!(pack_bits(&packed, &mut out[..20]), 20, "a run stops at the end of the buffer");
+        assert_eq!(pack_bits(&packed[..4], &mut out), 4, "a literal stops at the end of the data");
+        assert_eq!(pack_bits(&[128, 0, 7, 128, 255], &mut out), 1, "128 says nothing; a run without value is none");
+    }
+
+    #[test]
+    fn lzw_of_before_tiff_6_is_named() {
+        let reason = lzw(&mut weezl::decode::Decoder::with_tiff_size_switch(BitOrder::Msb, 8), &[0, 1, 2], &mut [0; 4]);
+        assert!(reason.unwrap_err().contains("before TIFF 6.0"));
+    }
+
+    /// RFC 1950: the checksum follows the data, and is looked at where the buffer is full before the stream ends.
+    #[test]
+    fn deflate_checks_the_sum() {
+        // A stored block of "ab" (RFC 1951, section 3.2.4); Adler-32 of "ab" is 0x012600C4.
+        let mut stream = vec![0x78, 0x01, 0x01, 0x02, 0x00, 0xFD, 0xFF, b'a', b'b', 0x01, 0x26, 0x00, 0xC4];
+        let (mut state, mut out) = (Decompress::new(true), [0; 2]);
+        assert_eq!(deflate(&mut state, &stream, &mut out), Ok(2));
+        assert_eq!(&out, b"ab");
+        assert_eq!(deflate(&mut state, &stream[..8], &mut out), Ok(1), "cut short");
+        stream[7] = b'c';
+        assert!(deflate(&mut state, &stream, &mut out).is_err());
+    }
+}

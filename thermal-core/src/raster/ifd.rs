@@ -199,3 +199,29 @@ impl Tag {
         Self::SampleFormat,
     ];
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+
+    /// TIFF 6.0, section 2: a value that fits lies in the entry itself, left-justified; the header is its example.
+    #[test]
+    fn values_are_read_in_place_or_where_the_entry_points() {
+        let mut bytes = b"MM\0*\0\0\0\x08".to_vec();
+        bytes.extend([0, 2]);
+        bytes.extend([1, 2, 0, 3, 0, 0, 0, 1, 0, 16, 0, 0]); // BitsPerSample, one SHORT: 16
+        bytes.extend([1, 0x11, 0, 4, 0, 0, 0, 2, 0, 0, 0, 38]); // StripOffsets, two LONG, at byte 38
+        bytes.extend([0, 0, 0, 0]);
+        bytes.extend([0, 0, 1, 0, 0, 0, 2, 0]);
+        let file = File::open(Source { path: Path::new("f"), bytes: &bytes }).unwrap();
+        let ifd = file.directory(file.first, 1).unwrap();
+        assert_eq!(ifd.first(Tag::BitsPerSample).unwrap(), Some(16));
+        assert_eq!(ifd.first(Tag::Predictor).unwrap(), None);
+        let offsets = ifd.values(Tag::StripOffsets).unwrap().unwrap();
+        assert_eq!((offsets.len(), offsets.get(0), offsets.get(1), offsets.get(2)), (2, Some(256), Some(512), None));
+        let message = ifd.required(Tag::ImageWidth).unwrap_err().to_string();
+        assert_eq!(message, "f: page 1, tag ImageWidth (256): it is missing; copy the file again from the card");
+    }
+}

@@ -106,11 +106,11 @@ fn classify<'a>(file: &'a File<'a>, ifd: &Ifd<'a>, limits: &Limits) -> Result<Ro
     if let Some(color) = color {
         return picture(
             Tag::PhotometricInterpretation,
-            format!("the page holds a {color} picture, not measured values"),
+            format!("the page holds a picture ({color}), not measured values"),
         );
     }
     if bits <= 8 {
-        return picture(Tag::BitsPerSample, format!("the page holds a {bits}-bit picture, not measured values"));
+        return picture(Tag::BitsPerSample, format!("the page holds a picture ({bits}-bit), not measured values"));
     }
     if bands != 1 {
         let reason = format!("each pixel has {bands} values; a frame has one");
