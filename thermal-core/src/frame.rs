@@ -57,8 +57,18 @@ pub struct FrameResult {
     pub modules: Vec<ModuleRecord>,
     /// The reading of each module.
     pub readings: Vec<Reading>,
-    /// Index of its table in `outlines` for each module.
-    pub table: Vec<usize>,
+}
+
+impl FrameResult {
+    /// For each module the lattice it belongs to, and its line and column in it.
+    pub fn lattice(&self) -> Vec<[u32; 3]> {
+        self.outlines
+            .tables
+            .iter()
+            .enumerate()
+            .flat_map(|(k, t)| t.cells.iter().map(move |c| [k as u32, c.line as u32, c.column as u32]))
+            .collect()
+    }
 }
 
 /// Analyses one frame (deg C). `name` goes into the records.
@@ -91,7 +101,6 @@ pub fn analyse(
                 [p.left / (unit * aspect) + cell.column as f64, (p.top / unit + cell.line as f64) / aspect.min(1.0)]
             });
             neighbours.push(Neighbour { level_c: reading.sound_c, at, place: *place });
-            out.table.push(k);
             out.modules.push(ModuleRecord {
                 frame: name.to_owned(),
                 row: place.row,

@@ -224,8 +224,9 @@ impl Lattice {
 
 /// Whether a cell with one side not found is a module all the same: nothing else divides it, or a table in front hides
 /// the rim of that side.
-fn bears_gap(cell: &GrownCell, strong: f32) -> bool {
-    let Some(side) = cell.sides.iter().position(|s| *s >= 0.0 && *s < strong) else { return true };
+fn bears_gap(cell: &GrownCell, strong: [f32; 2]) -> bool {
+    let Some(side) = (0..4).find(|k| cell.sides[*k] >= 0.0 && cell.sides[*k] < strong[k / 2]) else { return true };
+    let strong = strong[side / 2];
     let (strength, share) = cell.through[side / 2];
     let from_side = if side % 2 == 0 { share } else { 1.0 - share };
     cell.sides[side] > 0.5 * strong || strength < strong || from_side < 0.25
@@ -233,21 +234,29 @@ fn bears_gap(cell: &GrownCell, strong: f32) -> bool {
 
 /// Whether a cell without both level sides is a module on ground of its own temperature: upright sides on both ends, and
 /// inside as smooth as its lattice, which ground is not.
-fn lies_bare(cell: &GrownCell, strong: f32, texture: f32) -> bool {
-    cell.sides[0] >= strong
-        && cell.sides[1] >= strong
+fn lies_bare(cell: &GrownCell, strong: [f32; 2], texture: f32) -> bool {
+    cell.sides[0] >= strong[0]
+        && cell.sides[1] >= strong[0]
         && cell.texture <= 1.5 * texture.max(0.1)
-        && cell.through.iter().all(|t| t.0 < 0.7 * strong)
+        && cell.through.iter().zip(strong).all(|(t, s)| t.0 < 0.7 * s)
 }
 
 fn grow_one(scene: &Scene<'_>, first: GrownCell, settings: &OutlineSettings) -> Lattice {
     let mut lattice = Lattice::default();
     lattice.cells.insert((0, 0), first);
     let mut queue = VecDeque::from([(0i32, 0i32)]);
+    // Sides against the ground may be far stronger than lines between modules, so each direction goes by its weaker ones.
     let threshold = |lattice: &Lattice| {
-        let mut s: Vec<f64> =
-            lattice.cells.values().flat_map(|c| c.sides).filter(|s| *s >= 0.0).map(f64::from).collect();
-        ((0.25 * median(&mut s)) as f32).max(0.6 * settings.floor_k)
+        [0, 1].map(|axis| {
+            let mut s: Vec<f32> = lattice
+                .cells
+                .values()
+                .flat_map(|c| [c.sides[2 * axis], c.sides[2 * axis + 1]])
+                .filter(|s| *s >= 0.0)
+                .collect();
+            s.sort_by(f32::total_cmp);
+            (0.5 * s.get(s.len() / 4).copied().unwrap_or(0.0)).max(0.6 * settings.floor_k)
+        })
     };
     while let Some((line, column)) = queue.pop_front() {
         let Some(here) = lattice.cells.get(&(line, column)).copied() else { continue };
@@ -284,17 +293,17 @@ fn grow_one(scene: &Scene<'_>, first: GrownCell, settings: &OutlineSettings) -> 
                 continue;
             }
             let Some(cell) = scene.look(x, y, 2) else { continue };
-            let strong = strong.max(1.6 * cell.texture.min(2.0 * texture));
+            let strong = strong.map(|s| s.max(1.6 * cell.texture.min(2.0 * texture)));
             let measured = cell.sides.iter().filter(|s| **s >= 0.0).count();
-            let good = cell.sides.iter().filter(|s| **s >= strong).count();
+            let good = (0..4).filter(|k| cell.sides[*k] >= strong[k / 2]).count();
             let missing = measured - good;
             let like = (cell.level - reference).abs() < 2.5;
             let plausible_size = (cell.x[1] - cell.x[0] - w).abs() < 0.04 * w + 1.2
                 && (cell.y[1] - cell.y[0] - h).abs() < 0.04 * h + 1.2;
             let accepted = plausible_size
                 && good >= 2
-                && (measured == 4 || cell.through.iter().all(|t| t.0 < 2.4 * strong))
-                && (missing > 0 || !cell.through.iter().any(|t| t.0 > 3.2 * strong && (t.1 - 0.5).abs() > 0.25))
+                && (measured == 4 || cell.through.iter().zip(strong).all(|(t, s)| t.0 < 2.4 * s))
+                && (missing > 0 || !cell.through.iter().zip(strong).any(|(t, s)| t.0 > 3.2 * s && (t.1 - 0.5).abs() > 0.25))
                 && (missing == 0
                     || (missing == 1 && like && bears_gap(&cell, strong))
                     || (missing == 2 && like && lies_bare(&cell, strong, texture)));
