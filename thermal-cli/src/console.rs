@@ -35,8 +35,12 @@ impl Console {
         }
     }
 
+    /// Says on stderr what was left out or assumed; also when quiet, since the result depends on it.
+    pub(crate) fn warn(self, text: &str) {
+        eprintln!("{text}");
+    }
+
     /// A progress bar over `steps` on stderr; it draws nothing in a pipe or when quiet.
-    #[allow(dead_code, reason = "the first subcommand that uses it is being delivered")]
     pub(crate) fn progress(self, steps: u64, what: &'static str) -> ProgressBar {
         let target = if self.quiet { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() };
         let bar = ProgressBar::with_draw_target(Some(steps), target).with_message(what);

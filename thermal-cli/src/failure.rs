@@ -10,10 +10,8 @@ pub(crate) enum Failure {
     /// The library refused.
     Library(Error),
     /// The options contradict each other or miss something.
-    #[allow(dead_code, reason = "the first subcommands that use it are being delivered")]
     Usage(String),
     /// Something outside the library failed while running.
-    #[allow(dead_code, reason = "the first subcommands that use it are being delivered")]
     Runtime(String),
     /// Nobody reads the output any more (`thermal ... | head`): no failure for a person.
     OutputClosed,

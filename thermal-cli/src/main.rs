@@ -2,7 +2,9 @@
 //! code in one place. A subcommand is one file with `Args` and `run`.
 
 mod console;
+mod demo;
 mod failure;
+mod inspect;
 mod plan;
 
 use std::process::ExitCode;
@@ -12,7 +14,6 @@ use clap::{Parser, Subcommand};
 use crate::{console::Console, failure::Failure};
 
 /// Exit code of a run that is done, but left something out or wants something flown again.
-#[allow(dead_code, reason = "the first subcommands that use it are being delivered")]
 pub(crate) const PARTLY: u8 = 3;
 
 /// From the radiometric frames of a drone flight over a solar plant to a list of anomalous modules.
@@ -37,13 +38,17 @@ Exit codes:
 /// The subcommands in the order of an inspection.
 #[derive(Subcommand)]
 enum Command {
+    Demo(demo::Args),
     Plan(plan::Args),
+    Inspect(inspect::Args),
 }
 
 impl Command {
     fn run(&self, console: Console) -> Result<ExitCode, Failure> {
         match self {
+            Self::Demo(args) => demo::run(args, console),
             Self::Plan(args) => plan::run(args, console),
+            Self::Inspect(args) => inspect::run(args, console),
         }
     }
 }

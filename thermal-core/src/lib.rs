@@ -25,6 +25,7 @@ pub mod site;
 pub mod finding;
 pub mod output;
 pub mod run_record;
+pub mod inspection;
 pub mod scene;
 
 pub use error::{Error, Result};

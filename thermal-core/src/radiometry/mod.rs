@@ -16,6 +16,7 @@ use std::path::Path;
 use ndarray::Array2;
 
 use crate::capture::Capture;
+use crate::raster::Pixels;
 use crate::settings::{Encoding, Radiometry};
 use crate::{Error, Result};
 use band::Curve;
@@ -29,15 +30,6 @@ const PLAUSIBLE_C: std::ops::RangeInclusive<f32> = -80.0..=300.0;
 const MIN_TRANSMISSION: f64 = 0.5;
 /// Every this many pixels one is looked at for the median.
 const PLAUSIBLE_STEP: usize = 97;
-
-/// Temporary until the raster module is in the main branch, which holds the same.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Pixels {
-    /// Counts.
-    U16(Array2<u16>),
-    /// Values.
-    F32(Array2<f32>),
-}
 
 /// How the values of a frame become temperatures.
 #[derive(Debug, Clone, PartialEq)]

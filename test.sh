@@ -1,0 +1,18 @@
+#!/bin/sh
+# Formatting, lints, docs and all tests; the Python packages that some tests call go into a folder of their own.
+set -eu
+cd "$(dirname "$0")"
+if [ -f tests/requirements.txt ]; then
+    venv="${THERMAL_VENV:-target/venv}"
+    if [ ! -x "$venv/bin/python3" ]; then
+        python3 -m venv "$venv"
+    fi
+    "$venv/bin/python3" -m pip install --quiet --disable-pip-version-check -r tests/requirements.txt
+    PATH="$PWD/$venv/bin:$PATH"
+    case "$venv" in /*) PATH="$venv/bin:$PATH" ;; esac
+    export PATH
+fi
+cargo fmt --all --check
+cargo clippy --workspace --all-targets -- -D warnings
+RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps
+cargo test --workspace

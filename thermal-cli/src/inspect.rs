@@ -1,0 +1,194 @@
+//! `thermal inspect`: the main job.
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Instant;
+
+use thermal_core::finding::Pattern;
+use thermal_core::frame::FrameSettings;
+use thermal_core::inspection::{Conclusion, Inputs, Options, analyse_frames, conclude, write};
+use thermal_core::run_record::RunRecord;
+
+use crate::{
+    PARTLY,
+    console::{Console, print},
+    failure::Failure,
+};
+
+/// For the thermographer, after the flight: finds and measures the anomalous modules in a folder of frames
+///
+/// DIR holds frames/ (16-bit or float32 grey TIFF or PNG) and, where known, inspection.toml, frames.csv, irradiance.csv
+/// and layout.geojson. OUT receives findings.csv, modules.csv, maps and a picture of each finding.
+#[derive(clap::Args)]
+#[command(after_help = "Example:\n  thermal demo quarry\n  thermal inspect quarry --out quarry-again")]
+pub(crate) struct Args {
+    /// Inspection folder
+    #[arg(value_name = "DIR")]
+    folder: PathBuf,
+    /// Run folder to write
+    #[arg(long, value_name = "OUT")]
+    out: PathBuf,
+    /// Replace the run that stands in OUT
+    #[arg(long)]
+    force: bool,
+    /// Threads; as many as there are cores by default
+    #[arg(long, value_name = "N")]
+    threads: Option<usize>,
+    /// Leave out the evidence pictures
+    #[arg(long)]
+    no_evidence: bool,
+    /// Print the summary as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
+    let options = Options {
+        force: args.force,
+        no_evidence: args.no_evidence,
+        threads: args
+            .threads
+            .unwrap_or_else(|| std::thread::available_parallelism().map_or(1, std::num::NonZero::get))
+            .clamp(1, 256),
+    };
+    let conclusion = inspect(&args.folder, &args.out, &options, console)?;
+    if args.json {
+        print(&summary_json(&conclusion).to_string())?;
+    } else {
+        print(&summary(&conclusion, &args.out))?;
+    }
+    Ok(if conclusion.skipped.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(PARTLY) })
+}
+
+/// Runs the main job from folder to run folder.
+pub(crate) fn inspect(
+    folder: &Path,
+    out: &Path,
+    options: &Options,
+    console: Console,
+) -> Result<Conclusion, Failure> {
+    let record = RunRecord::begin(std::env::args().collect());
+    let started = Instant::now();
+    let inputs = Inputs::read(folder)?;
+    if out.exists() && !options.force && std::fs::read_dir(out).is_ok_and(|mut d| d.next().is_some()) {
+        return Err(Failure::Library(thermal_core::Error::argument(
+            "--out",
+            format!("{} holds something already", out.display()),
+            "name another folder, or give --force to replace the run in it",
+        )));
+    }
+    let stop = Arc::new(AtomicBool::new(false));
+    let flag = Arc::clone(&stop);
+    // A second signal ends the program at once; nothing half written stands under a final name at any time.
+    let _ = ctrlc::set_handler(move || {
+        if flag.swap(true, Ordering::SeqCst) {
+            std::process::exit(1);
+        }
+    });
+    let bar = console.progress(inputs.frames.len() as u64, "frames");
+    let settings = FrameSettings::of(&inputs.settings);
+    let reports = analyse_frames(&inputs, &settings, options.threads, &stop, &|| bar.inc(1));
+    bar.finish_and_clear();
+    if stop.load(Ordering::SeqCst) {
+        return Err(Failure::Runtime(format!("stopped after {} of {} frames; nothing was written", reports.len(), inputs.frames.len())));
+    }
+    let mut conclusion = conclude(&inputs, &reports);
+    write(&inputs, &reports, &mut conclusion, record, out, options)?;
+    for skipped in &conclusion.skipped {
+        console.warn(&format!("not used: {}: {}; {}", skipped.file, skipped.reason, skipped.remedy));
+    }
+    for problem in &conclusion.problems {
+        console.warn(problem);
+    }
+    if inputs.irradiance.is_none() {
+        console.warn("no irradiance.csv: differences are as measured and not scaled to 1000 W/m2");
+    }
+    if reports.iter().any(|r| r.radiometry_from_metadata) {
+        console.warn("no [radiometry] in inspection.toml: the kelvin per count of the frames' own XMP is used");
+    }
+    console.note(&format!(
+        "{} frames in {:.1} s",
+        conclusion.frames_used,
+        started.elapsed().as_secs_f64()
+    ));
+    Ok(conclusion)
+}
+
+/// Counts for a machine.
+fn summary_json(c: &Conclusion) -> serde_json::Value {
+    let mut patterns = serde_json::Map::new();
+    for p in [Pattern::Hotspot, Pattern::Cell, Pattern::Substring, Pattern::Module, Pattern::String] {
+        let n = c.findings.iter().filter(|f| f.module.pattern == p).count();
+        patterns.insert(p.as_str().to_owned(), n.into());
+    }
+    serde_json::json!({
+        "frames_used": c.frames_used,
+        "frames_skipped": c.skipped.len(),
+        "outlines": c.modules.len(),
+        "findings": c.findings.len(),
+        "patterns": patterns,
+        "share_inspected": c.registration.as_ref().map(thermal_core::site::Registration::share_inspected),
+        "problems": c.problems,
+    })
+}
+
+/// What a person reads at the end.
+pub(crate) fn summary(c: &Conclusion, out: &Path) -> String {
+    use std::fmt::Write;
+    let mut text = String::new();
+    let sites = c.registration.as_ref().map_or(0, |r| r.assets.len());
+    let _ = writeln!(
+        text,
+        "{} frames used, {} not used; {} outlines{}",
+        c.frames_used,
+        c.skipped.len(),
+        c.modules.len(),
+        if sites > 0 { format!(" of {sites} modules") } else { String::new() }
+    );
+    if let Some(r) = &c.registration
+        && !r.assets.is_empty()
+    {
+        let _ = writeln!(text, "{:.1} % of the modules seen whole; the others are in unseen.csv", 100.0 * r.share_inspected());
+    }
+    if c.findings.is_empty() {
+        let _ = writeln!(text, "No anomalous module found.");
+    } else {
+        let _ = writeln!(text, "\n{} findings, gravest first:", c.findings.len());
+        let _ = writeln!(
+            text,
+            "{:7} {:14} {:>3} {:>6} {:>8}  {:9} {:8} {:>5} {:>8} {:>10}  {}",
+            "finding", "module", "row", "course", "position", "pattern", "severity", "class", "dT K", "dT ref K", "frames"
+        );
+        for f in c.findings.iter().take(25) {
+            let m = &f.module;
+            let _ = writeln!(
+                text,
+                "{:7} {:14} {:>3} {:>6} {:>8}  {:9} {:8} {:>5} {:>8.1} {:>10}  {}/{}",
+                f.finding,
+                m.asset_id,
+                m.row,
+                m.course,
+                m.position,
+                m.pattern.as_str(),
+                f.severity,
+                f.abnormality_class,
+                m.delta_t_k,
+                f.delta_t_ref_k.map_or_else(|| "-".to_owned(), |d| format!("{d:.1}")),
+                f.frames_confirmed,
+                f.frames_seen
+            );
+        }
+        if c.findings.len() > 25 {
+            let _ = writeln!(text, "... and {} more in the table", c.findings.len() - 25);
+        }
+    }
+    let _ = write!(
+        text,
+        "\nTable: {}\nPictures: {}",
+        out.join("findings.csv").display(),
+        out.join("evidence").display()
+    );
+    text
+}

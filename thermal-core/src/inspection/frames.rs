@@ -1,0 +1,168 @@
+//! All frames of a flight, one by one, on some threads; the results in the order of the names whatever the threads.
+
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+
+use super::Inputs;
+use crate::capture::Capture;
+use crate::finding::ModuleRecord;
+use crate::frame::{FrameSettings, analyse};
+use crate::optics::Lens;
+use crate::outline::LoggedPose;
+use crate::radiometry::{Converter, Model, Thermogram};
+use crate::raster::{self, Limits};
+use crate::run_record::{InputFile, Skipped};
+use crate::{Error, Result};
+
+/// What one frame gave.
+#[derive(Debug, Clone)]
+pub struct FrameReport {
+    /// Its name in `frames/`.
+    pub file: String,
+    /// Its digest; empty where it could not be read.
+    pub digest: InputFile,
+    /// What is known of its capture.
+    pub capture: Capture,
+    /// Its lens; `None` where the frame was not used.
+    pub lens: Option<Lens>,
+    /// A record an outlined module.
+    pub modules: Vec<ModuleRecord>,
+    /// For each module, the lattice it belongs to and its line and column in it.
+    pub lattice: Vec<[u32; 3]>,
+    /// For each module, the middle of its hot spot in shares of the module, where it has one.
+    pub spots: Vec<Option<[f64; 2]>>,
+    /// The encoding was taken from the frame's metadata.
+    pub radiometry_from_metadata: bool,
+    /// Why it was not used.
+    pub error: Option<Skipped>,
+}
+
+/// Reads a frame and turns it to temperatures; `converter` is kept between frames of one encoding.
+///
+/// # Errors
+/// As the raster, the metadata and the radiometry give them.
+pub fn read_frame(
+    inputs: &Inputs,
+    name: &str,
+    converter: &mut Option<Converter>,
+) -> Result<(Thermogram, Capture, Lens, InputFile, bool)> {
+    let path = inputs.frame_path(name);
+    let bytes = raster::read_bytes(&path, &Limits::default())?;
+    let digest = InputFile::of_bytes(format!("frames/{name}"), &bytes);
+    let raster = raster::decode(&bytes, &path, &Limits::default())?;
+    let settings = &inputs.settings;
+    let mut capture = Capture::from_bytes(&bytes, name, settings.site.offset());
+    if let Some(row) = inputs.sidecar.get(name) {
+        capture.overlay(row);
+    }
+    capture.shift_clock(settings.camera.clock_offset_s);
+    let model = Model::of_frame(settings.radiometry.as_ref(), &capture, &raster.pixels)?;
+    let from_metadata = model.from_metadata;
+    if converter.as_ref().is_none_or(|c| *c.model() != model) {
+        *converter = Some(Converter::new(model)?);
+    }
+    let Some(converter) = converter else {
+        return Err(Error::input(&path, "radiometry", "no conversion", "set [radiometry] in inspection.toml"));
+    };
+    let thermogram = converter.thermogram(&raster.pixels, &path)?;
+    let focal = settings.camera.focal_length_mm.or(capture.focal_length_mm).ok_or_else(|| {
+        Error::input(
+            &path,
+            "EXIF FocalLength",
+            "the focal length is not known",
+            "set focal_length_mm under [camera] in inspection.toml",
+        )
+    })?;
+    let lens = Lens::new(raster.width(), raster.height(), focal, settings.camera.pixel_pitch_um, settings.camera.k1);
+    Ok((thermogram, capture, lens, digest, from_metadata))
+}
+
+fn one(inputs: &Inputs, settings: &FrameSettings, name: &str, converter: &mut Option<Converter>) -> FrameReport {
+    let mut report = FrameReport {
+        file: name.to_owned(),
+        digest: InputFile { file: format!("frames/{name}"), bytes: 0, sha256: String::new() },
+        capture: Capture { file: name.to_owned(), ..Capture::default() },
+        lens: None,
+        modules: Vec::new(),
+        lattice: Vec::new(),
+        spots: Vec::new(),
+        radiometry_from_metadata: false,
+        error: None,
+    };
+    match read_frame(inputs, name, converter) {
+        Ok((thermogram, capture, lens, digest, from_metadata)) => {
+            let attitude = match (capture.yaw_deg, capture.pitch_deg, capture.roll_deg) {
+                (Some(yaw), Some(pitch), roll) => Some([yaw, pitch, roll.unwrap_or(0.0)]),
+                _ => None,
+            };
+            let above = inputs.settings.array.surface_above_takeoff_m;
+            let pose = LoggedPose { attitude_deg: attitude, height_m: capture.height_above_takeoff_m.map(|h| h - above) };
+            let result = analyse(name, thermogram.celsius.view(), &lens, &pose, settings);
+            report.lattice = result.lattice();
+            report.spots = result.readings.iter().map(|r| r.spot).collect();
+            report.modules = result.modules;
+            report.lens = Some(lens);
+            report.capture = capture;
+            report.digest = digest;
+            report.radiometry_from_metadata = from_metadata;
+        }
+        Err(error) => report.error = Some(Skipped::new(format!("frames/{name}"), &error)),
+    }
+    report
+}
+
+/// Analyses all frames on `threads` threads. `progress` is told after each frame; `stop` ends early, and the frames not
+/// done by then are left out. A frame of another size than most is not used: it is of another camera or mode.
+pub fn analyse_frames(
+    inputs: &Inputs,
+    settings: &FrameSettings,
+    threads: usize,
+    stop: &AtomicBool,
+    progress: &(dyn Fn() + Sync),
+) -> Vec<FrameReport> {
+    let next = AtomicUsize::new(0);
+    let done: Mutex<Vec<Option<FrameReport>>> = Mutex::new(vec![None; inputs.frames.len()]);
+    std::thread::scope(|scope| {
+        for _ in 0..threads.max(1) {
+            scope.spawn(|| {
+                let mut converter = None;
+                while !stop.load(Ordering::Relaxed) {
+                    let k = next.fetch_add(1, Ordering::Relaxed);
+                    let Some(name) = inputs.frames.get(k) else { break };
+                    let report = one(inputs, settings, name, &mut converter);
+                    if let Ok(mut done) = done.lock() {
+                        done[k] = Some(report);
+                    }
+                    progress();
+                }
+            });
+        }
+    });
+    let mut reports: Vec<FrameReport> =
+        done.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner).into_iter().flatten().collect();
+    let mut sizes = std::collections::BTreeMap::new();
+    for lens in reports.iter().filter_map(|r| r.lens.as_ref()) {
+        *sizes.entry((lens.width, lens.height)).or_insert(0usize) += 1;
+    }
+    if let Some((&usual, _)) = sizes.iter().max_by_key(|(_, n)| **n) {
+        for report in &mut reports {
+            if let Some(lens) = &report.lens
+                && (lens.width, lens.height) != usual
+            {
+                report.error = Some(Skipped {
+                    file: format!("frames/{}", report.file),
+                    reason: format!(
+                        "size: {} x {} px, but most frames of the flight are {} x {} px",
+                        lens.width, lens.height, usual.0, usual.1
+                    ),
+                    remedy: "inspect frames of another camera or mode in a folder of their own".to_owned(),
+                });
+                report.lens = None;
+                report.modules.clear();
+                report.lattice.clear();
+                report.spots.clear();
+            }
+        }
+    }
+    reports
+}

@@ -1,0 +1,118 @@
+//! What an inspection folder holds.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use crate::capture::{Capture, read_sidecar};
+use crate::irradiance::Log;
+use crate::settings::Settings;
+use crate::site::Layout;
+use crate::{Error, Result};
+
+/// The inputs of an inspection; optional ones are `None` where the file is not there.
+#[derive(Debug)]
+pub struct Inputs {
+    /// The folder.
+    pub folder: PathBuf,
+    /// The settings, defaults where `inspection.toml` is silent or missing.
+    pub settings: Settings,
+    /// Names of the frames in `frames/`, in order.
+    pub frames: Vec<String>,
+    /// Rows of `frames.csv` by file name.
+    pub sidecar: BTreeMap<String, Capture>,
+    /// The irradiance log.
+    pub irradiance: Option<Log>,
+    /// The layout of the plant.
+    pub layout: Option<Layout>,
+    /// What could not be used of the tables: the rest goes on.
+    pub problems: Vec<Error>,
+}
+
+impl Inputs {
+    /// Reads the folder: settings, tables and the list of frames, not the frames themselves.
+    ///
+    /// # Errors
+    /// A missing folder, no frames, settings or a table that cannot be read as a whole.
+    pub fn read(folder: &Path) -> Result<Self> {
+        if !folder.is_dir() {
+            return Err(Error::input(
+                folder,
+                "folder",
+                "there is no such folder",
+                "give the folder that holds frames/ (see `thermal inspect --help`)",
+            ));
+        }
+        let toml = folder.join("inspection.toml");
+        let settings = if toml.exists() { Settings::read(&toml)? } else { Settings::default() };
+        let offset = settings.site.offset();
+        let mut problems = Vec::new();
+        let frames = list_frames(folder)?;
+        let path = folder.join("frames.csv");
+        let mut sidecar = BTreeMap::new();
+        if path.exists() {
+            let (rows, found) = read_sidecar(&path, offset)?;
+            sidecar = rows;
+            problems.extend(found);
+            let known: std::collections::BTreeSet<&String> = frames.iter().collect();
+            for file in sidecar.keys().filter(|f| !known.contains(f)) {
+                problems.push(Error::input(
+                    &path,
+                    file.clone(),
+                    "frames/ holds no such file",
+                    "copy the frame from the card, or take the row out",
+                ));
+            }
+        }
+        let path = folder.join("irradiance.csv");
+        let mut irradiance = None;
+        if path.exists() {
+            let (log, found) = Log::read(&path, offset)?;
+            problems.extend(found);
+            irradiance = Some(log);
+        }
+        let path = folder.join("layout.geojson");
+        let layout = if path.exists() { Some(Layout::read(&path)?) } else { None };
+        Ok(Self { folder: folder.to_owned(), settings, frames, sidecar, irradiance, layout, problems })
+    }
+
+    /// The path of a frame.
+    pub fn frame_path(&self, name: &str) -> PathBuf {
+        self.folder.join("frames").join(name)
+    }
+}
+
+/// Names in `frames/` that end like a frame, in order.
+fn list_frames(folder: &Path) -> Result<Vec<String>> {
+    let place = folder.join("frames");
+    if !place.is_dir() {
+        return Err(Error::input(
+            folder,
+            "frames/",
+            "the folder holds no folder `frames`",
+            "copy the radiometric frames (*.tif, *.tiff, *.png) into a folder named frames",
+        ));
+    }
+    let entries = std::fs::read_dir(&place).map_err(|e| Error::io(&place, "list the folder", e))?;
+    let mut names = Vec::new();
+    for entry in entries {
+        let entry = entry.map_err(|e| Error::io(&place, "list the folder", e))?;
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let ends = Path::new(&name)
+            .extension()
+            .and_then(|e| e.to_str())
+            .is_some_and(|e| ["tif", "tiff", "png"].iter().any(|k| e.eq_ignore_ascii_case(k)));
+        if ends && !name.starts_with('.') {
+            names.push(name);
+        }
+    }
+    names.sort();
+    if names.is_empty() {
+        return Err(Error::input(
+            &place,
+            "folder",
+            "it holds no *.tif, *.tiff or *.png",
+            "copy the radiometric frames there; pictures (*.jpg) hold no measured values",
+        ));
+    }
+    Ok(names)
+}

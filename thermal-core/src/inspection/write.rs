@@ -1,0 +1,83 @@
+//! The run folder: tables, schemas, maps, pictures and the record of the run, moved into place when all are whole.
+
+use std::path::Path;
+
+use super::{Conclusion, FrameReport, Inputs};
+use crate::Result;
+use crate::finding::{FINDINGS, MODULES, write_geopackage};
+use crate::output::{StagedFolder, write_atomic};
+use crate::run_record::{InputFile, RunRecord, SKIPPED};
+
+/// How a run folder is written.
+#[derive(Debug, Clone, Default)]
+pub struct Options {
+    /// Replace a run that stands there.
+    pub force: bool,
+    /// Leave the evidence pictures out.
+    pub no_evidence: bool,
+    /// Threads for the pictures.
+    pub threads: usize,
+}
+
+/// Writes the run folder `out`.
+///
+/// # Errors
+/// `out` exists and `force` is not set, or the disk refuses; nothing is left under the final name then.
+pub fn write(
+    inputs: &Inputs,
+    reports: &[FrameReport],
+    conclusion: &mut Conclusion,
+    mut record: RunRecord,
+    out: &Path,
+    options: &Options,
+) -> Result<()> {
+    let staged = StagedFolder::new(out, options.force)?;
+    let folder = staged.path();
+    if false && !options.no_evidence {
+        //super::evidence::write_all(inputs, reports, conclusion, folder, options.threads)?;
+    }
+    let c = &*conclusion;
+    MODULES.write_csv(&folder.join("modules.csv"), &c.modules)?;
+    FINDINGS.write_csv(&folder.join("findings.csv"), &c.findings)?;
+    SKIPPED.write_csv(&folder.join("skipped.csv"), &c.skipped)?;
+    write_atomic(&folder.join("findings.schema.json"), FINDINGS.schema_json().as_bytes())?;
+    write_atomic(&folder.join("modules.schema.json"), MODULES.schema_json().as_bytes())?;
+    if let Some(registration) = &c.registration {
+        FINDINGS.write_geojson(&folder.join("findings.geojson"), &c.findings)?;
+        MODULES.write_geojson(&folder.join("modules.geojson"), &c.modules)?;
+        // The file states its own age: that of the last capture, so that the same flight gives the same bytes.
+        let last = reports.iter().filter_map(|r| r.capture.captured_at).max().unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+        write_geopackage(&folder.join("site.gpkg"), &c.findings, &c.modules, last)?;
+        let mut unseen = String::from("asset_id,row,course,position\n");
+        for asset in registration.unseen.iter().filter_map(|k| registration.assets.get(*k as usize)) {
+            let id = if asset.id.contains([',', '"', '\n', '\r']) {
+                format!("\"{}\"", asset.id.replace('"', "\"\""))
+            } else {
+                asset.id.clone()
+            };
+            unseen.push_str(&format!("{id},{},{},{}\n", asset.row, asset.course, asset.position));
+        }
+        write_atomic(&folder.join("unseen.csv"), unseen.as_bytes())?;
+    }
+    record.settings = inputs.settings.assumed();
+    for report in reports.iter().filter(|r| !r.digest.sha256.is_empty()) {
+        record.inputs.push(report.digest.clone());
+    }
+    for name in ["inspection.toml", "frames.csv", "irradiance.csv", "layout.geojson"] {
+        let path = inputs.folder.join(name);
+        if path.exists() {
+            record.inputs.push(InputFile::of_file(name, &path)?);
+        }
+    }
+    for (name, count) in [
+        ("frames", inputs.frames.len()),
+        ("frames_used", c.frames_used),
+        ("frames_skipped", c.skipped.len()),
+        ("modules", c.modules.len()),
+        ("findings", c.findings.len()),
+    ] {
+        record.counts.insert(name.to_owned(), count as u64);
+    }
+    record.finish(folder)?;
+    staged.commit()
+}
