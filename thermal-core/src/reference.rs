@@ -135,7 +135,7 @@ pub fn levels(modules: &[Neighbour], threshold_k: f64) -> Vec<Level> {
         .collect();
     let base = low.values().copied().fold(f64::MAX, f64::min);
     for (k, m) in modules.iter().enumerate() {
-        if low.get(&m.place.row).is_some_and(|l| l - base > 1.7 * threshold_k) && m.level_c - base > threshold_k {
+        if low.get(&m.place.row).is_some_and(|l| l - base > 1.4 * threshold_k) && m.level_c - base > threshold_k {
             warm[k] = true;
         }
     }

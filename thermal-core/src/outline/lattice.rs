@@ -208,6 +208,12 @@ impl Lattice {
         if sides.is_empty() { 0.0 } else { median(&mut sides) }
     }
 
+    /// Median temperature inside the cells, deg C.
+    pub(super) fn level(&self) -> f64 {
+        let mut levels: Vec<f64> = self.cells.values().map(|c| f64::from(c.level)).collect();
+        if levels.is_empty() { f64::NAN } else { median(&mut levels) }
+    }
+
     /// Median over the cells of side strength over inner texture: large for modules, one to two for ground.
     pub(super) fn distinctness(&self) -> f64 {
         let mut ratios: Vec<f64> = self

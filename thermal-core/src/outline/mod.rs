@@ -94,6 +94,8 @@ pub struct Table {
     pub strength_k: f64,
     /// Boundary strength over the texture inside the cells.
     pub distinctness: f64,
+    /// Median temperature inside the cells, deg C.
+    pub level_c: f64,
 }
 
 /// What was found in a frame.

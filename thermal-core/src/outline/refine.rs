@@ -296,6 +296,7 @@ fn refine_one(
         distance_m: 1.0 / scale,
         strength_k: lattice.strength(),
         distinctness: lattice.distinctness(),
+        level_c: lattice.level(),
     };
     let first_line = lattice.cells.keys().map(|k| k.0).min()?;
     let first_column = lattice.cells.keys().map(|k| k.1).min()?;
