@@ -113,13 +113,17 @@ pub fn levels(modules: &[Neighbour], threshold_k: f64) -> Vec<Level> {
     let mut out = vec![Level::default(); n];
     let beside = Beside::new(modules);
     let mut warm = vec![false; n];
-    // Groups without a step inside; a group is warm where the steps across its border say so.
-    let groups = beside.groups(|a, b| (modules[a].level_c - modules[b].level_c).abs() < 0.62 * threshold_k);
-    for _ in 0..3 {
-        for group in &groups {
-            if let Some(step) = quantile(border_steps(modules, &beside, &warm, group), 0.5) {
-                let is_warm = step > 0.85 * threshold_k;
-                group.iter().for_each(|k| warm[*k] = is_warm);
+    // Groups without a step inside; a group is warm where the steps across its border say so. A hot string scatters more
+    // than a sound one, so groups are also formed with coarser links, from the coarsest on.
+    for link in [2.0, 1.2, 0.62].map(|factor| factor * threshold_k) {
+        let groups = beside.groups(|a, b| (modules[a].level_c - modules[b].level_c).abs() < link);
+        for _ in 0..3 {
+            for group in &groups {
+                if let Some(step) = quantile(border_steps(modules, &beside, &warm, group), 0.5)
+                    && step > (0.9 * link).max(0.85 * threshold_k)
+                {
+                    group.iter().for_each(|k| warm[*k] = true);
+                }
             }
         }
     }
@@ -135,7 +139,7 @@ pub fn levels(modules: &[Neighbour], threshold_k: f64) -> Vec<Level> {
         .collect();
     let base = low.values().copied().fold(f64::MAX, f64::min);
     for (k, m) in modules.iter().enumerate() {
-        if low.get(&m.place.row).is_some_and(|l| l - base > 1.4 * threshold_k) && m.level_c - base > threshold_k {
+        if low.get(&m.place.row).is_some_and(|l| l - base > 2.2 * threshold_k) && m.level_c - base > threshold_k {
             warm[k] = true;
         }
     }

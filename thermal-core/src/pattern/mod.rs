@@ -16,6 +16,8 @@ pub struct PatternSettings {
     pub min_spot_k: f32,
     /// Least difference of a warm section to the rest, K.
     pub min_section_k: f32,
+    /// Greatest difference of a warm section that is one, K; what is more is a shadow or ground over a part of the outline.
+    pub max_section_k: f32,
     /// Least difference of a module to its reference, K.
     pub min_module_k: f32,
     /// Warm neighbours in a course that make a string.
@@ -24,7 +26,7 @@ pub struct PatternSettings {
 
 impl Default for PatternSettings {
     fn default() -> Self {
-        Self { min_spot_k: 3.2, min_section_k: 1.5, min_module_k: 1.6, min_string_modules: 3 }
+        Self { min_spot_k: 3.2, min_section_k: 1.5, max_section_k: 15.0, min_module_k: 1.6, min_string_modules: 3 }
     }
 }
 
