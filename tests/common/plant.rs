@@ -153,7 +153,8 @@ impl Plant {
                             let u0 = start + place as f64 * (w + gap);
                             let v0 = -((spec.up - course) as f64) * (l + gap);
                             let corner = |du: f64, dv: f64| {
-                                let p = slope * Vector3::new(u0 + du, v0 + dv, 0.0) - level * Vector3::new(0.0, back, 0.0);
+                                let p =
+                                    slope * Vector3::new(u0 + du, v0 + dv, 0.0) - level * Vector3::new(0.0, back, 0.0);
                                 [p[0], p[1], p[2] + height]
                             };
                             let fault = (lot < spec.faulty).then(|| {

@@ -63,12 +63,7 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
 }
 
 /// Runs the main job from folder to run folder.
-pub(crate) fn inspect(
-    folder: &Path,
-    out: &Path,
-    options: &Options,
-    console: Console,
-) -> Result<Conclusion, Failure> {
+pub(crate) fn inspect(folder: &Path, out: &Path, options: &Options, console: Console) -> Result<Conclusion, Failure> {
     let record = RunRecord::begin(std::env::args().collect());
     let started = Instant::now();
     let inputs = Inputs::read(folder)?;
@@ -92,7 +87,11 @@ pub(crate) fn inspect(
     let reports = analyse_frames(&inputs, &settings, options.threads, &stop, &|| bar.inc(1));
     bar.finish_and_clear();
     if stop.load(Ordering::SeqCst) {
-        return Err(Failure::Runtime(format!("stopped after {} of {} frames; nothing was written", reports.len(), inputs.frames.len())));
+        return Err(Failure::Runtime(format!(
+            "stopped after {} of {} frames; nothing was written",
+            reports.len(),
+            inputs.frames.len()
+        )));
     }
     let mut conclusion = conclude(&inputs, &reports);
     write(&inputs, &reports, &mut conclusion, record, out, options)?;
@@ -108,11 +107,7 @@ pub(crate) fn inspect(
     if reports.iter().any(|r| r.radiometry_from_metadata) {
         console.warn("no [radiometry] in inspection.toml: the kelvin per count of the frames' own XMP is used");
     }
-    console.note(&format!(
-        "{} frames in {:.1} s",
-        conclusion.frames_used,
-        started.elapsed().as_secs_f64()
-    ));
+    console.note(&format!("{} frames in {:.1} s", conclusion.frames_used, started.elapsed().as_secs_f64()));
     Ok(conclusion)
 }
 
@@ -150,7 +145,11 @@ pub(crate) fn summary(c: &Conclusion, out: &Path) -> String {
     if let Some(r) = &c.registration
         && !r.assets.is_empty()
     {
-        let _ = writeln!(text, "{:.1} % of the modules seen whole; the others are in unseen.csv", 100.0 * r.share_inspected());
+        let _ = writeln!(
+            text,
+            "{:.1} % of the modules seen whole; the others are in unseen.csv",
+            100.0 * r.share_inspected()
+        );
     }
     if c.findings.is_empty() {
         let _ = writeln!(text, "No anomalous module found.");
@@ -159,7 +158,17 @@ pub(crate) fn summary(c: &Conclusion, out: &Path) -> String {
         let _ = writeln!(
             text,
             "{:7} {:14} {:>3} {:>6} {:>8}  {:9} {:8} {:>5} {:>8} {:>10}  {}",
-            "finding", "module", "row", "course", "position", "pattern", "severity", "class", "dT K", "dT ref K", "frames"
+            "finding",
+            "module",
+            "row",
+            "course",
+            "position",
+            "pattern",
+            "severity",
+            "class",
+            "dT K",
+            "dT ref K",
+            "frames"
         );
         for f in c.findings.iter().take(25) {
             let m = &f.module;
@@ -184,11 +193,7 @@ pub(crate) fn summary(c: &Conclusion, out: &Path) -> String {
             let _ = writeln!(text, "... and {} more in the table", c.findings.len() - 25);
         }
     }
-    let _ = write!(
-        text,
-        "\nTable: {}\nPictures: {}",
-        out.join("findings.csv").display(),
-        out.join("evidence").display()
-    );
+    let _ =
+        write!(text, "\nTable: {}\nPictures: {}", out.join("findings.csv").display(), out.join("evidence").display());
     text
 }

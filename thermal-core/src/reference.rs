@@ -139,7 +139,7 @@ pub fn levels(modules: &[Neighbour], threshold_k: f64) -> Vec<Level> {
         .collect();
     let base = low.values().copied().fold(f64::MAX, f64::min);
     for (k, m) in modules.iter().enumerate() {
-        if low.get(&m.place.row).is_some_and(|l| l - base > 2.2 * threshold_k) && m.level_c - base > threshold_k {
+        if low.get(&m.place.row).is_some_and(|l| l - base > 2.0 * threshold_k) && m.level_c - base > threshold_k {
             warm[k] = true;
         }
     }
@@ -149,7 +149,11 @@ pub fn levels(modules: &[Neighbour], threshold_k: f64) -> Vec<Level> {
             warm[k] = out[k].delta_k > 0.85 * threshold_k;
         }
         // A slow gradient has no step at its border: what rises gently is wind or a reflection, not a fault.
-        for group in beside.groups(|a, b| warm[a] && warm[b]) {
+        // Two strings of different warmth beside each other are two groups.
+        let alike = |a: usize, b: usize| {
+            warm[a] && warm[b] && (modules[a].level_c - modules[b].level_c).abs() < 1.2 * threshold_k
+        };
+        for group in beside.groups(alike) {
             if !warm[group[0]] {
                 continue;
             }

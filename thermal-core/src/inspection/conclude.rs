@@ -67,7 +67,8 @@ pub fn conclude(inputs: &Inputs, reports: &[FrameReport]) -> Conclusion {
         let mut list = Vec::new();
         for (frame, records) in modules.iter().enumerate() {
             for (module, record) in records.iter().enumerate().filter(|(_, m)| m.pattern != Pattern::None && m.whole) {
-                let mut finding = Finding { module: record.clone(), frames_seen: 1, frames_confirmed: 1, ..Finding::default() };
+                let mut finding =
+                    Finding { module: record.clone(), frames_seen: 1, frames_confirmed: 1, ..Finding::default() };
                 finding.module.flags.push(Flag::OneFrame);
                 judge(&mut finding, &reports[frame], inputs);
                 list.push((finding, Sight { frame, module }));
@@ -77,10 +78,7 @@ pub fn conclude(inputs: &Inputs, reports: &[FrameReport]) -> Conclusion {
     };
     findings.sort_by(|(a, sa), (b, sb)| {
         let size = |f: &Finding| f.delta_t_ref_k.unwrap_or(f.module.delta_t_k);
-        b.abnormality_class
-            .cmp(&a.abnormality_class)
-            .then(size(b).total_cmp(&size(a)))
-            .then(sa.cmp(sb))
+        b.abnormality_class.cmp(&a.abnormality_class).then(size(b).total_cmp(&size(a))).then(sa.cmp(sb))
     });
     for (k, (finding, sight)) in findings.into_iter().enumerate() {
         out.findings.push(Finding { finding: format!("F{:04}", k + 1), ..finding });

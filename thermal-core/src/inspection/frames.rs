@@ -96,7 +96,8 @@ fn one(inputs: &Inputs, settings: &FrameSettings, name: &str, converter: &mut Op
                 _ => None,
             };
             let above = inputs.settings.array.surface_above_takeoff_m;
-            let pose = LoggedPose { attitude_deg: attitude, height_m: capture.height_above_takeoff_m.map(|h| h - above) };
+            let pose =
+                LoggedPose { attitude_deg: attitude, height_m: capture.height_above_takeoff_m.map(|h| h - above) };
             let result = analyse(name, thermogram.celsius.view(), &lens, &pose, settings);
             report.lattice = result.lattice();
             report.spots = result.readings.iter().map(|r| r.spot).collect();

@@ -309,7 +309,8 @@ fn grow_one(scene: &Scene<'_>, first: GrownCell, settings: &OutlineSettings) -> 
             let accepted = plausible_size
                 && good >= 2
                 && (measured == 4 || cell.through.iter().zip(strong).all(|(t, s)| t.0 < 2.4 * s))
-                && (missing > 0 || !cell.through.iter().zip(strong).any(|(t, s)| t.0 > 3.2 * s && (t.1 - 0.5).abs() > 0.25))
+                && (missing > 0
+                    || !cell.through.iter().zip(strong).any(|(t, s)| t.0 > 3.2 * s && (t.1 - 0.5).abs() > 0.25))
                 && (missing == 0
                     || (missing == 1 && like && bears_gap(&cell, strong))
                     || (missing == 2 && like && lies_bare(&cell, strong, texture)));

@@ -33,7 +33,8 @@ pub(super) fn prove(tables: Vec<Table>, height_of: impl Fn(&Table) -> f64) -> Ve
             height = (r.1, s);
         }
     }
-    let mut agreeing: Vec<&(f64, f64, f64, f64)> = ranked.iter().filter(|r| (r.1 / height.0 - 1.0).abs() < 0.06).collect();
+    let mut agreeing: Vec<&(f64, f64, f64, f64)> =
+        ranked.iter().filter(|r| (r.1 / height.0 - 1.0).abs() < 0.06).collect();
     let total: f64 = agreeing.iter().map(|r| r.0).sum();
     let strength = agreeing.iter().map(|r| r.0 * r.2).sum::<f64>() / total.max(1e-9);
     // Modules of one frame share sun and wind; what is far colder is ground, what is far hotter a roof or a road.

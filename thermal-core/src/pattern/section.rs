@@ -121,7 +121,9 @@ pub(super) fn find(field: &Field, plan: &CellPlan, settings: &PatternSettings) -
     }
     let (_, section) = best?;
     // A slow gradient has no step at the border: there it changes by one cell's share only.
-    (section.step_k >= 0.55 * section.delta_k && section.delta_k >= settings.min_section_k && section.delta_k <= settings.max_section_k
+    (section.step_k >= 0.55 * section.delta_k
+        && section.delta_k >= settings.min_section_k
+        && section.delta_k <= settings.max_section_k
         && section.gain > 0.25)
         .then_some(section)
 }
