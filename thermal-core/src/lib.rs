@@ -23,6 +23,7 @@ pub mod reference;
 pub mod frame;
 pub mod site;
 pub mod finding;
+pub mod evidence;
 pub mod output;
 pub mod run_record;
 pub mod inspection;
