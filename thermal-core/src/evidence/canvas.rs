@@ -13,7 +13,7 @@ pub(super) const QUIET: [u8; 3] = [84, 88, 96];
 /// Colour of rules.
 pub(super) const RULE: [u8; 3] = [205, 208, 214];
 
-/// DejaVu Sans, see `assets/README.md`.
+/// The fonts; see `assets/README.md`.
 pub(super) const REGULAR: &[u8] = include_bytes!("../../assets/DejaVuSans-subset.ttf");
 pub(super) const BOLD: &[u8] = include_bytes!("../../assets/DejaVuSans-Bold-subset.ttf");
 

@@ -25,7 +25,7 @@ pub(super) struct View<'a> {
 
 impl<'a> View<'a> {
     /// The module in the middle of the panel with as much around it as its neighbours need.
-    pub(super) fn around(celsius: ArrayView2<'a, f32>, finding: &Finding, panel: Rectangle) -> Result<Self> {
+    pub(super) fn around(celsius: &ArrayView2<'a, f32>, finding: &Finding, panel: Rectangle) -> Result<Self> {
         let corners = finding.module.corners;
         let refuse =
             |reason: &str| Err(Error::argument("module.corners", reason, "give the corners in the frame's pixels"));
@@ -41,7 +41,15 @@ impl<'a> View<'a> {
         let edge = [0, 1].map(|k| ur[k] - ul[k] + lr[k] - ll[k]);
         let length = edge[0].hypot(edge[1]);
         let along = if length > 0.0 { edge.map(|x| x / length) } else { [1.0, 0.0] };
-        let mut view = Self { celsius, corners, pattern: finding.module.pattern, centre, along, zoom: 1.0, panel };
+        let mut view = Self {
+            celsius: *celsius,
+            corners,
+            pattern: finding.module.pattern,
+            centre,
+            along,
+            zoom: 1.0,
+            panel,
+        };
         let turned = corners.map(|corner| view.to_picture(corner));
         let extent = |k: usize| {
             let (low, high) =

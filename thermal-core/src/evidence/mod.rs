@@ -52,7 +52,7 @@ const LABEL_WIDTH: f32 = 148.0;
 /// # Errors
 /// [`Error::Argument`] where the corners enclose no area or lie outside the frame.
 pub fn render(
-    celsius: ArrayView2<'_, f32>,
+    celsius: &ArrayView2<'_, f32>,
     finding: &Finding,
     neighbours: &[[[f64; 2]; 4]],
     settings: &Settings,

@@ -33,7 +33,7 @@ fn finding(corners: [[f64; 2]; 4], pattern: Pattern) -> Finding {
 }
 
 fn draw(celsius: &Array2<f32>, finding: &Finding, neighbours: &[[[f64; 2]; 4]]) -> Result<RgbImage> {
-    render(celsius.view(), finding, neighbours, &Settings::default(), &Style::default())
+    render(&celsius.view(), finding, neighbours, &Settings::default(), &Style::default())
 }
 
 /// The columns of the picture's line `y` whose pixels are `colour`.
@@ -55,7 +55,7 @@ fn the_row_s_upper_edge_is_up_however_the_camera_was_held() {
         ([ll, ul, ur, lr], false, true),
     ] {
         let finding = finding(corners, Pattern::Cell);
-        let view = View::around(celsius.view(), &finding, PANEL).unwrap();
+        let view = View::around(&celsius.view(), &finding, PANEL).unwrap();
         let (at, _) = view.hottest().unwrap();
         let middle = [f64::from(PANEL.x + PANEL.width / 2), f64::from(PANEL.y + PANEL.height / 2)];
         assert_eq!((at[0] > middle[0], at[1] > middle[1]), (right, below));
@@ -72,7 +72,7 @@ fn between_pixels_a_parabola_is_met_exactly() {
     let surface = |x: f64, y: f64| 40.0 + 0.02 * x * x - 0.01 * y * y + 0.03 * x * y;
     let celsius = Array2::from_shape_fn((60, 80), |(i, j)| surface(j as f64 + 0.5, i as f64 + 0.5) as f32);
     let finding = finding(rectangle(20.0, 40.0, 10.0, 50.0), Pattern::Module);
-    let view = View::around(celsius.view(), &finding, PANEL).unwrap();
+    let view = View::around(&celsius.view(), &finding, PANEL).unwrap();
     for [x, y] in [[20.5, 20.5], [33.1, 25.7], [50.99, 11.01], [2.5, 57.5]] {
         let t = view.temperature([x, y]).unwrap();
         // Single precision of the frame's values, some 100 deg C.
@@ -106,7 +106,7 @@ fn the_colours_of_the_bar_are_those_of_the_picture() {
     let celsius = frame(80, 160, 40, 160);
     let picture = draw(&celsius, &finding, &[]).unwrap();
     let module = picture.get_pixel(PANEL.x + PANEL.width / 2, PANEL.y + PANEL.height / 2).0;
-    let view = View::around(celsius.view(), &finding, PANEL).unwrap();
+    let view = View::around(&celsius.view(), &finding, PANEL).unwrap();
     let scale = Scale::fit(&view, &[]);
     let share = (scale.high - 52.0) / (scale.high - scale.low);
     let y = BAR.y + (share * f64::from(BAR.height)) as u32;
