@@ -54,7 +54,7 @@ impl Scale {
 
     /// Covers the module wholly and its neighbours nearly: the ground between rows and a neighbour's own fault may run
     /// out of the span. The sound modules come to lie in its lower middle, so that colder and hotter both show.
-    pub(super) fn fit(view: &View<'_>, neighbours: &[[[f64; 2]; 4]]) -> Self {
+    pub(super) fn fit(view: &View, neighbours: &[[[f64; 2]; 4]]) -> Self {
         let (module, around, all) = view.samples(neighbours);
         let near = if around.is_empty() { &module } else { &around };
         let cold = quantile(near, 0.02).min(quantile(&module, 0.02));

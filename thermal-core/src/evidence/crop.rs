@@ -9,9 +9,15 @@ use crate::finding::{Finding, Pattern};
 use crate::settings::Settings;
 use crate::{Error, Result};
 
+/// Pixels of edge repeated around the frame, so that every point inside has its 16 pixels.
+const PAD: usize = 2;
+
 /// How pixels of the picture lie in the frame.
-pub(super) struct View<'a> {
-    celsius: ArrayView2<'a, f32>,
+pub(super) struct View {
+    rows: usize,
+    columns: usize,
+    /// The frame row by row with its edge repeated, deg C.
+    padded: Vec<f32>,
     corners: [[f64; 2]; 4],
     pattern: Pattern,
     /// Middle of the module in the frame.
@@ -23,9 +29,9 @@ pub(super) struct View<'a> {
     panel: Rectangle,
 }
 
-impl<'a> View<'a> {
+impl View {
     /// The module in the middle of the panel with as much around it as its neighbours need.
-    pub(super) fn around(celsius: &ArrayView2<'a, f32>, finding: &Finding, panel: Rectangle) -> Result<Self> {
+    pub(super) fn around(celsius: &ArrayView2<'_, f32>, finding: &Finding, panel: Rectangle) -> Result<Self> {
         let corners = finding.module.corners;
         let refuse =
             |reason: &str| Err(Error::argument("module.corners", reason, "give the corners in the frame's pixels"));
@@ -42,7 +48,9 @@ impl<'a> View<'a> {
         let length = edge[0].hypot(edge[1]);
         let along = if length > 0.0 { edge.map(|x| x / length) } else { [1.0, 0.0] };
         let mut view = Self {
-            celsius: *celsius,
+            rows,
+            columns,
+            padded: padded(celsius),
             corners,
             pattern: finding.module.pattern,
             centre,
@@ -92,14 +100,16 @@ impl<'a> View<'a> {
     /// Paints the panel; tells whether a part of it lies outside the frame.
     pub(super) fn draw(&self, canvas: &mut Canvas, scale: &Scale, map: ColourMap) -> bool {
         let colours = map.table();
-        let per_kelvin = (colours.len() - 1) as f64 / (scale.high - scale.low);
+        let last = colours.len() - 1;
+        let per_kelvin = last as f64 / (scale.high - scale.low);
         let mut outside = false;
         for y in self.panel.y..self.panel.bottom() {
             for x in self.panel.x..self.panel.right() {
                 let at = self.to_frame([f64::from(x) + 0.5, f64::from(y) + 0.5]);
                 let colour = if let Some(t) = self.temperature(at) {
-                    let step = ((t - scale.low) * per_kelvin).round().clamp(0.0, (colours.len() - 1) as f64);
-                    colours.get(step as usize).copied().unwrap_or_default()
+                    // Casting takes what is under the span to 0.
+                    let step = ((t - scale.low) * per_kelvin + 0.5) as usize;
+                    colours.get(step.min(last)).copied().unwrap_or_default()
                 } else {
                     outside = true;
                     if (x + y) % 12 < 2 { [150; 3] } else { [225; 3] }
@@ -112,26 +122,28 @@ impl<'a> View<'a> {
 
     /// The temperature at a point of the frame between the pixels; never outside what the 16 pixels around it hold.
     pub(super) fn temperature(&self, at: [f64; 2]) -> Option<f64> {
-        let (rows, columns) = self.celsius.dim();
-        if !(0.0..columns as f64).contains(&at[0]) || !(0.0..rows as f64).contains(&at[1]) {
+        if !(0.0..self.columns as f64).contains(&at[0]) || !(0.0..self.rows as f64).contains(&at[1]) {
             return None;
         }
-        let (x, y) = (at[0] - 0.5, at[1] - 0.5);
-        let (left, top) = (x.floor(), y.floor());
-        let (weights_x, weights_y) = (catmull_rom(x - left), catmull_rom(y - top));
-        let clamp = |i: f64, count: usize| i.clamp(0.0, (count - 1) as f64) as usize;
-        let places_x = [-1.0, 0.0, 1.0, 2.0].map(|d| clamp(left + d, columns));
-        let (mut sum, mut low, mut high) = (0.0, f64::INFINITY, f64::NEG_INFINITY);
+        // Truncation rounds down what is not negative; `first` is the first of the four pixels in the padded frame.
+        let first = at.map(|x| (x + 0.5) as usize);
+        let weights_x = catmull_rom((at[0] + 0.5 - first[0] as f64) as f32);
+        let weights_y = catmull_rom((at[1] + 0.5 - first[1] as f64) as f32);
+        let stride = self.columns + 2 * PAD;
+        let start = first[1] * stride + first[0];
+        let (mut sums, mut low, mut high) = ([0.0; 4], [f32::INFINITY; 4], [f32::NEG_INFINITY; 4]);
         for (j, weight_y) in weights_y.iter().enumerate() {
-            let row = clamp(top - 1.0 + j as f64, rows);
-            for (column, weight_x) in places_x.iter().zip(weights_x) {
-                let t = f64::from(self.celsius[[row, *column]]);
-                sum += t * weight_x * weight_y;
-                low = low.min(t);
-                high = high.max(t);
+            let line: &[f32; 4] = self.padded.get(start + j * stride..)?.first_chunk()?;
+            for i in 0..4 {
+                sums[i] += weight_y * line[i];
+                low[i] = low[i].min(line[i]);
+                high[i] = high[i].max(line[i]);
             }
         }
-        sum.is_finite().then(|| sum.clamp(low, high))
+        let sum = sums.iter().zip(weights_x).map(|(sum, weight)| sum * weight).sum::<f32>();
+        let (low, high) =
+            (low.iter().copied().fold(f32::INFINITY, f32::min), high.iter().copied().fold(f32::NEG_INFINITY, f32::max));
+        sum.is_finite().then(|| f64::from(sum.clamp(low, high)))
     }
 
     /// A module's glass in the picture, without its frame and the gap beside it.
@@ -143,11 +155,10 @@ impl<'a> View<'a> {
 
     /// Whether a module's middle lies in the frame; what is only computed to lie outside is not drawn.
     pub(super) fn shows(&self, corners: &[[f64; 2]; 4]) -> bool {
-        let (rows, columns) = self.celsius.dim();
         let inside = |k: usize, count: usize| {
             (0.0..count as f64).contains(&(corners.iter().map(|corner| corner[k]).sum::<f64>() / 4.0))
         };
-        inside(0, columns) && inside(1, rows)
+        inside(0, self.columns) && inside(1, self.rows)
     }
 
     /// Sorted temperatures of a grid of the panel: in the module, in its neighbours, and everywhere.
@@ -227,9 +238,21 @@ impl<'a> View<'a> {
 }
 
 /// The weights of the four values around a point between the second and the third (Keys 1981, a = -1/2).
-fn catmull_rom(t: f64) -> [f64; 4] {
+fn catmull_rom(t: f32) -> [f32; 4] {
     let (t2, t3) = (t * t, t * t * t);
     [0.5 * (2.0 * t2 - t - t3), 0.5 * (2.0 - 5.0 * t2 + 3.0 * t3), 0.5 * (t + 4.0 * t2 - 3.0 * t3), 0.5 * (t3 - t2)]
+}
+
+/// The frame with [`PAD`] pixels of its edge repeated on each side.
+fn padded(celsius: &ArrayView2<'_, f32>) -> Vec<f32> {
+    let (rows, columns) = celsius.dim();
+    let mut padded = Vec::with_capacity((rows + 2 * PAD) * (columns + 2 * PAD));
+    for y in 0..rows + 2 * PAD {
+        let line = celsius.row(y.saturating_sub(PAD).min(rows - 1));
+        let edge = |x: usize| std::iter::repeat_n(line[x], PAD);
+        padded.extend(edge(0).chain(line.iter().copied()).chain(edge(columns - 1)));
+    }
+    padded
 }
 
 /// Whether a point lies in a polygon, by the count of edges to its right.

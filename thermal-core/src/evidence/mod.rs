@@ -70,10 +70,10 @@ pub fn render(
     Ok(canvas.image)
 }
 
-/// The picture as a PNG file.
+/// The picture as a PNG file, written for speed: a file a fifth smaller takes five times as long.
 pub fn png(picture: &RgbImage) -> Result<Vec<u8>> {
     let mut bytes = Vec::new();
-    PngEncoder::new_with_quality(&mut bytes, CompressionType::Fast, FilterType::Adaptive)
+    PngEncoder::new_with_quality(&mut bytes, CompressionType::Fast, FilterType::Up)
         .write_image(picture.as_raw(), picture.width(), picture.height(), ExtendedColorType::Rgb8)
         .map_err(|error| Error::argument("picture", error.to_string(), "report this as a fault of the program"))?;
     Ok(bytes)
@@ -94,7 +94,7 @@ fn heading(canvas: &mut Canvas, finding: &Finding, settings: &Settings) {
 
 /// The module's outline in one heavy line, its neighbours' in thin ones, and a ring around the hottest place of a small
 /// pattern.
-fn outlines(canvas: &mut Canvas, view: &View<'_>, finding: &Finding, neighbours: &[[[f64; 2]; 4]]) {
+fn outlines(canvas: &mut Canvas, view: &View, finding: &Finding, neighbours: &[[[f64; 2]; 4]]) {
     const LIGHT: [u8; 3] = [255, 255, 255];
     const DARK: [u8; 3] = [0, 0, 0];
     for corners in neighbours.iter().filter(|corners| view.shows(corners)) {
@@ -116,7 +116,7 @@ fn outlines(canvas: &mut Canvas, view: &View<'_>, finding: &Finding, neighbours:
 }
 
 /// The length scale and what the lines mean.
-fn below(canvas: &mut Canvas, view: &View<'_>, settings: &Settings, outside: bool) {
+fn below(canvas: &mut Canvas, view: &View, settings: &Settings, outside: bool) {
     let y = PANEL.bottom() + 18;
     let mut x = PANEL.x as f32;
     if let Some((length_m, length_px)) = view.length_scale(settings) {

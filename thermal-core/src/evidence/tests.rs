@@ -75,8 +75,8 @@ fn between_pixels_a_parabola_is_met_exactly() {
     let view = View::around(&celsius.view(), &finding, PANEL).unwrap();
     for [x, y] in [[20.5, 20.5], [33.1, 25.7], [50.99, 11.01], [2.5, 57.5]] {
         let t = view.temperature([x, y]).unwrap();
-        // Single precision of the frame's values, some 100 deg C.
-        assert!((t - surface(x, y)).abs() < 2e-5, "{x} {y}: {t}");
+        // Single precision of values of some 100 deg C and of their weights.
+        assert!((t - surface(x, y)).abs() < 1e-4, "{x} {y}: {t}");
     }
     assert_eq!(view.temperature([80.0, 10.0]), None);
     assert_eq!(view.temperature([10.0, -0.001]), None);
