@@ -110,6 +110,8 @@ fn hostile_xmp_is_refused_with_a_note() {
     let deep = format!("{}{}", "<a>".repeat(50_000), "</a>".repeat(50_000));
     let bomb = "<!DOCTYPE x [<!ENTITY a \"aaaaaaaaaa\"><!ENTITY b \"&a;&a;&a;\">]><x>&b;</x>";
     let gain = "<x TlinearGain='NaN'/>";
+    let nested = format!("{}{}", "<a>".repeat(4_900), "</a>".repeat(4_900));
+    xmp::read(nested.as_bytes(), &mut Capture::default());
     for packet in [deep.as_str(), bomb, gain, "<x", "\u{0}"] {
         let mut capture = Capture::default();
         xmp::read(packet.as_bytes(), &mut capture);
@@ -217,4 +219,19 @@ fn a_file_that_is_no_sidecar_is_an_error() {
         assert!(error.contains(message), "{error}");
     }
     assert!(matches!(read_sidecar("/nowhere/frames.csv", None), Err(Error::Io { .. })));
+}
+
+#[test]
+fn damaged_sidecars_never_panic() {
+    let text = b"file;captured_at;lat;lon\na.tif;2026-06-18T11:40:00+02:00;41,2;-3,9\n\"b\".tif;;;\n";
+    for at in 0..text.len() {
+        for byte in *b"\n\";,.\r\0\xFF" {
+            let mut damaged = text.to_vec();
+            damaged[at] = byte;
+            let _ = sidecar(&damaged);
+        }
+    }
+    let quotes = format!("file\n{}", "\"a\nb\n".repeat(100));
+    let (_, problems) = sidecar(quotes.as_bytes()).unwrap();
+    assert!(problems.iter().any(|p| p.contains("quotation mark")), "{problems:?}");
 }

@@ -7,7 +7,7 @@ use super::Capture;
 
 /// An XMP packet of a frame has a few kilobytes; a larger one is not read.
 const MAX_BYTES: usize = 1 << 20;
-const MAX_NODES: u32 = 20_000;
+const MAX_NODES: u32 = 5_000;
 
 /// Names of yaw, pitch and roll: the camera's own attitude first, so that the three never come from different bodies.
 const ATTITUDE: [[&str; 3]; 3] = [

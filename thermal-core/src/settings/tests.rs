@@ -152,3 +152,18 @@ fn files_that_are_no_text_or_not_there_are_errors() {
     std::fs::remove_file(&path).unwrap();
     assert!(error.contains("line 2: the text is not UTF-8; save the file with UTF-8 encoding"), "{error}");
 }
+
+#[test]
+fn damaged_files_are_errors_and_never_panic() {
+    let text =
+        b"[site]\nutc_offset = \"+02:00\"\n[module]\nwidth_m = 1.04\ncells = [6, 10]\n[array]\nmounting = \"fixed\"\n";
+    let mut refused = 0;
+    for at in 0..text.len() {
+        for byte in *b"\n\"[]=.,-9\0\xC3" {
+            let mut damaged = text.to_vec();
+            damaged[at] = byte;
+            refused += usize::from(Settings::parse(Path::new("f"), &String::from_utf8_lossy(&damaged)).is_err());
+        }
+    }
+    assert!(refused > 500, "{refused}");
+}
