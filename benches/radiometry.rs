@@ -4,7 +4,8 @@ use std::hint::black_box;
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use ndarray::Array2;
-use thermal_core::radiometry::{Converter, Model, Pixels};
+use thermal_core::radiometry::{Converter, Model};
+use thermal_core::raster::Pixels;
 use thermal_core::settings::{Encoding, Radiometry};
 
 fn radiometry(c: &mut Criterion) {
