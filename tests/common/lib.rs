@@ -2,6 +2,7 @@
 
 pub mod flight;
 pub mod plant;
+pub mod program;
 mod python;
 pub mod rasters;
 
