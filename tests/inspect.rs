@@ -50,8 +50,7 @@ fn quad(row: &BTreeMap<String, String>) -> Quad {
 
 /// Outlines of a run against the truth: (found of the whole modules, all whole modules, outlines on nothing).
 fn compare(folder: &Path, run: &Path) -> (usize, usize, usize) {
-    let truth: serde_json::Value =
-        serde_json::from_slice(&std::fs::read(folder.join("truth.json")).unwrap()).unwrap();
+    let truth: serde_json::Value = serde_json::from_slice(&std::fs::read(folder.join("truth.json")).unwrap()).unwrap();
     let said = rows(&run.join("modules.csv"));
     let (mut found, mut all, mut wild) = (0, 0, 0);
     for (name, frame) in truth["frames"].as_object().unwrap() {
@@ -87,8 +86,7 @@ fn demo_finds_what_was_put_in() {
     let (found, all, wild) = compare(&folder, &run);
     assert!(all > 100 && found * 100 >= all * 98 && wild == 0, "{found} of {all}, {wild} on nothing");
     // Every pattern stands in the plant, and each finding names its module.
-    let truth: serde_json::Value =
-        serde_json::from_slice(&std::fs::read(folder.join("truth.json")).unwrap()).unwrap();
+    let truth: serde_json::Value = serde_json::from_slice(&std::fs::read(folder.join("truth.json")).unwrap()).unwrap();
     let faulty: BTreeSet<&str> = truth["modules"].as_object().unwrap().keys().map(String::as_str).collect();
     let findings = rows(&run.join("findings.csv"));
     let named: BTreeSet<&str> = findings.iter().map(|f| f["asset_id"].as_str()).collect();
@@ -114,7 +112,8 @@ fn same_bytes_for_any_number_of_threads_and_no_overwriting() {
     let mut runs = Vec::new();
     for threads in ["1", "2", "5"] {
         let out = place.path().join(format!("run {threads}"));
-        let output = thermal(["inspect", folder.to_str().unwrap(), "--out", out.to_str().unwrap(), "--threads", threads]);
+        let output =
+            thermal(["inspect", folder.to_str().unwrap(), "--out", out.to_str().unwrap(), "--threads", threads]);
         assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
         let mut files = contents(&out);
         assert!(files.remove(Path::new("run.json")).is_some());
@@ -161,7 +160,11 @@ fn bad_input_is_named_and_the_rest_is_done() {
     let (code, said) = run(&["--force"]);
     assert!(code == Some(1) && said.contains("width_m"), "{said}");
     std::fs::write(&toml, &text).unwrap();
-    std::fs::write(folder.join("irradiance.csv"), "time,poa_w_m2\n2020-01-01T10:00:00Z,800\n2020-01-01T10:20:00Z,810\n").unwrap();
+    std::fs::write(
+        folder.join("irradiance.csv"),
+        "time,poa_w_m2\n2020-01-01T10:00:00Z,800\n2020-01-01T10:20:00Z,810\n",
+    )
+    .unwrap();
     let (_, said) = run(&["--force"]);
     assert!(said.contains("irradiance.csv") && said.contains("do not reach the captures"), "{said}");
     for finding in rows(&out.join("findings.csv")) {
@@ -191,9 +194,8 @@ fn half_turn_and_offset_change_no_verdict() {
         settings.camera.k1,
     );
     let settings = FrameSettings::of(&settings);
-    let look = |image: &ndarray::Array2<f32>| {
-        analyse("f", image.view(), &lens, &LoggedPose::default(), &settings).modules
-    };
+    let look =
+        |image: &ndarray::Array2<f32>| analyse("f", image.view(), &lens, &LoggedPose::default(), &settings).modules;
     let plain = look(&frame);
     assert!(plain.len() > 20);
     let warmer = look(&frame.mapv(|v| v + 7.0));

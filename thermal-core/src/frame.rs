@@ -114,7 +114,11 @@ pub fn analyse(
                 part: reading.part.clone(),
                 delta_t_k: reading.delta_t_k,
                 area_fraction: reading.area_fraction,
-                confidence: cell.confidence,
+                confidence: if reading.pattern == Pattern::None {
+                    cell.confidence
+                } else {
+                    cell.confidence * (0.6 + 0.39 * reading.certainty)
+                },
                 reasons: reading.reasons.clone(),
                 ..ModuleRecord::default()
             });
@@ -123,7 +127,7 @@ pub fn analyse(
     }
     row_medians(&mut out.modules);
     let levels = reference::levels(&neighbours, f64::from(settings.pattern.min_module_k));
-    for ((module, level), reading) in out.modules.iter_mut().zip(&levels).zip(&out.readings) {
+    for (module, level) in out.modules.iter_mut().zip(&levels) {
         if level.neighbours < 4 {
             module.flags.push(Flag::FewNeighbours);
         }
@@ -145,9 +149,10 @@ pub fn analyse(
         let string = level.run >= settings.pattern.min_string_modules;
         module.pattern = if string { Pattern::String } else { Pattern::Module };
         module.delta_t_k = if string { level.run_delta_k } else { level.delta_k };
+        let margin = (module.delta_t_k / f64::from(settings.pattern.min_module_k) - 1.0).clamp(0.0, 1.0);
+        module.confidence *= 0.6 + 0.39 * margin;
         module.area_fraction = 1.0;
         module.part = String::new();
-        let _ = reading;
         module.reasons.push(if string {
             format!(
                 "a run of {} modules is {:.1} K over the {} nearest sound modules",

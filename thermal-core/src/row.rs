@@ -21,7 +21,6 @@ pub fn assign(outlines: &Outlines, courses: usize) -> Vec<Vec<RowPlace>> {
     let placed: Vec<Placed> = outlines.placed();
     let n = placed.len();
     // Union of tables whose courses align: same slope position modulo the pitch, together not taller than a row.
-    let mut group: Vec<usize> = (0..n).collect();
     let mut shift = vec![0i64; n];
     let mut order: Vec<usize> = (0..n).collect();
     order.sort_by(|a, b| placed[*a].left.total_cmp(&placed[*b].left));
@@ -52,7 +51,6 @@ pub fn assign(outlines: &Outlines, courses: usize) -> Vec<Vec<RowPlace>> {
             rows.push((k, 0, lines));
             row_of[k] = rows.len() - 1;
         }
-        group[k] = row_of[k];
     }
     // Rows from the top: by the middle of their uppermost line at the frame's centre line.
     let mut rank: Vec<usize> = (0..rows.len()).collect();

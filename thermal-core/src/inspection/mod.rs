@@ -4,6 +4,7 @@
 //! [`conclude`] brings them to one list of the site, and [`write`] lays the run folder down.
 
 mod conclude;
+mod evidence;
 mod frames;
 mod input;
 mod write;

@@ -33,8 +33,8 @@ pub fn write(
 ) -> Result<()> {
     let staged = StagedFolder::new(out, options.force)?;
     let folder = staged.path();
-    if false && !options.no_evidence {
-        //super::evidence::write_all(inputs, reports, conclusion, folder, options.threads)?;
+    if !options.no_evidence {
+        super::evidence::write_all(inputs, reports, conclusion, folder, options.threads)?;
     }
     let c = &*conclusion;
     MODULES.write_csv(&folder.join("modules.csv"), &c.modules)?;

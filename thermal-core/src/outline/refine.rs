@@ -201,8 +201,6 @@ fn refine_one(
     let mut marks = Vec::new();
     let px = 1.0 / map.lens.focal_px;
     for (&(line, column), cell) in &lattice.cells {
-        let centre = image.uv([0.5 * (cell.x[0] + cell.x[1]), 0.5 * (cell.y[0] + cell.y[1])]);
-        let _ = centre;
         for k in 0..2 {
             if cell.sides[k] >= 0.0 {
                 let x = f64::from(column + k as i32) * pitch[0];

@@ -1,0 +1,67 @@
+//! The evidence pictures of all findings, frame by frame so that each frame is read once.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::Mutex;
+
+use super::frames::read_frame;
+use super::{Conclusion, FrameReport, Inputs};
+use crate::evidence::{Style, png, render};
+use crate::{Error, Result};
+
+/// Draws the pictures into `folder/evidence/` on `threads` threads, and puts their names into the findings.
+pub(super) fn write_all(
+    inputs: &Inputs,
+    reports: &[FrameReport],
+    conclusion: &mut Conclusion,
+    folder: &Path,
+    threads: usize,
+) -> Result<()> {
+    let place = folder.join("evidence");
+    std::fs::create_dir_all(&place).map_err(|e| Error::io(&place, "make the folder", e))?;
+    let mut by_frame: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+    for (k, sight) in conclusion.evidence.iter().enumerate() {
+        by_frame.entry(sight.frame).or_default().push(k);
+    }
+    for finding in &mut conclusion.findings {
+        finding.evidence = format!("evidence/{}.png", finding.finding);
+    }
+    let work = Mutex::new(by_frame.into_iter());
+    let failed: Mutex<Option<Error>> = Mutex::new(None);
+    let findings = &conclusion.findings;
+    std::thread::scope(|scope| {
+        for _ in 0..threads.max(1) {
+            scope.spawn(|| {
+                let mut converter = None;
+                loop {
+                    let Some((frame, list)) = work.lock().ok().and_then(|mut w| w.next()) else { break };
+                    let result = draw(inputs, &reports[frame], &list, findings, folder, &mut converter);
+                    if let (Err(error), Ok(mut failed)) = (result, failed.lock()) {
+                        failed.get_or_insert(error);
+                        break;
+                    }
+                }
+            });
+        }
+    });
+    failed.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner).map_or(Ok(()), Err)
+}
+
+fn draw(
+    inputs: &Inputs,
+    report: &FrameReport,
+    list: &[usize],
+    findings: &[crate::finding::Finding],
+    folder: &Path,
+    converter: &mut Option<crate::radiometry::Converter>,
+) -> Result<()> {
+    let (thermogram, ..) = read_frame(inputs, &report.file, converter)?;
+    let neighbours: Vec<[[f64; 2]; 4]> = report.modules.iter().map(|m| m.corners).collect();
+    for &k in list {
+        let finding = &findings[k];
+        let picture = render(thermogram.celsius.view(), finding, &neighbours, &inputs.settings, &Style::default())?;
+        let path = folder.join(&finding.evidence);
+        std::fs::write(&path, png(&picture)?).map_err(|e| Error::io(&path, "write the picture", e))?;
+    }
+    Ok(())
+}
