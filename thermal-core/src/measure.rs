@@ -97,7 +97,7 @@ pub fn median(values: &mut Vec<f32>) -> f32 {
     let k = values.len() / 2;
     let (low, upper, _) = values.select_nth_unstable_by(k, f32::total_cmp);
     let upper = *upper;
-    if low.len() == k && values.len() % 2 == 0 {
+    if low.len() == k && values.len().is_multiple_of(2) {
         let lower = values[..k].iter().copied().fold(f32::MIN, f32::max);
         0.5 * (lower + upper)
     } else {

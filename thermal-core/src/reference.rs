@@ -122,7 +122,9 @@ pub fn levels(modules: &[Neighbour], threshold_k: f64) -> Vec<Level> {
                 if let Some(step) = quantile(border_steps(modules, &beside, &warm, group), 0.5)
                     && step > (0.9 * link).max(0.85 * threshold_k)
                 {
-                    group.iter().for_each(|k| warm[*k] = true);
+                    for k in group {
+                        warm[*k] = true;
+                    }
                 }
             }
         }
@@ -158,9 +160,11 @@ pub fn levels(modules: &[Neighbour], threshold_k: f64) -> Vec<Level> {
                 continue;
             }
             let mean = group.iter().map(|k| out[*k].delta_k).sum::<f64>() / group.len() as f64;
-            if let Some(step) = quantile(border_steps(modules, &beside, &warm, &group), 0.5) {
-                if step < 0.7 * mean.max(threshold_k) {
-                    group.iter().for_each(|k| warm[*k] = false);
+            if let Some(step) = quantile(border_steps(modules, &beside, &warm, &group), 0.5)
+                && step < 0.7 * mean.max(threshold_k)
+            {
+                for k in &group {
+                    warm[*k] = false;
                 }
             }
         }

@@ -33,8 +33,7 @@ pub(super) fn write_all(
         for _ in 0..threads.max(1) {
             scope.spawn(|| {
                 let mut converter = None;
-                loop {
-                    let Some((frame, list)) = work.lock().ok().and_then(|mut w| w.next()) else { break };
+                while let Some((frame, list)) = work.lock().ok().and_then(|mut w| w.next()) {
                     let result = draw(inputs, &reports[frame], &list, findings, folder, &mut converter);
                     if let (Err(error), Ok(mut failed)) = (result, failed.lock()) {
                         failed.get_or_insert(error);

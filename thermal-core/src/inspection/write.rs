@@ -1,5 +1,6 @@
 //! The run folder: tables, schemas, maps, pictures and the record of the run, moved into place when all are whole.
 
+use std::fmt::Write as _;
 use std::path::Path;
 
 use super::{Conclusion, FrameReport, Inputs};
@@ -55,7 +56,7 @@ pub fn write(
             } else {
                 asset.id.clone()
             };
-            unseen.push_str(&format!("{id},{},{},{}\n", asset.row, asset.course, asset.position));
+            let _ = writeln!(unseen, "{id},{},{},{}", asset.row, asset.course, asset.position);
         }
         write_atomic(&folder.join("unseen.csv"), unseen.as_bytes())?;
     }

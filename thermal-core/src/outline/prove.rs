@@ -13,7 +13,7 @@ const HOTTER_K: f64 = 14.0;
 /// agree on it; what the ground imitates does not.
 pub(super) fn prove(tables: Vec<Table>, height_of: impl Fn(&Table) -> f64) -> Vec<Table> {
     // Evidence of a table by itself: distinct boundaries, repeated.
-    let evidence = |t: &Table| (t.distinctness - 2.5).max(0.0).min(12.0) * t.cells.len() as f64;
+    let evidence = |t: &Table| (t.distinctness - 2.5).clamp(0.0, 12.0) * t.cells.len() as f64;
     let mut ranked: Vec<(f64, f64, f64, f64)> = tables
         .iter()
         .filter(|t| t.distinctness > 4.0)

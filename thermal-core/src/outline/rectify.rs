@@ -58,6 +58,9 @@ impl WorkImage {
     }
 }
 
+/// The map is smooth: exact at every so many work pixels, linear between.
+const BLOCK: usize = 16;
+
 /// Rectifies a frame at `scale` work pixels per unit of the plane; `None` where the view is too flat to be of use.
 ///
 /// `image` is the frame or the frame reduced: its pixels are `reduced` pixels of the frame wide.
@@ -83,8 +86,6 @@ pub(super) fn rectify(image: &Grey<'_>, reduced: f64, map: &PlaneMap, scale: f64
     let mut inside = Vec::with_capacity(width * height);
     let inv = (1.0 / reduced) as f32;
     let (w, h) = (image.width as f32, image.height as f32);
-    // The map is smooth: exact at every 16th work pixel, linear between.
-    const BLOCK: usize = 16;
     for y in 0..height {
         let v = (y as f64 + 0.5) / scale + low[1];
         let mut from = map.pixel([low[0] + 0.5 / scale, v]);

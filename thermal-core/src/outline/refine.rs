@@ -77,11 +77,12 @@ fn line_centre(p: &[f32; 2 * HALF + 1]) -> Option<(f64, f64)> {
         let left = mean(&p[at(c - 4.5)..=at(c - 2.0)]);
         let right = mean(&p[at(c + 2.0)..=at(c + 4.5)]);
         let (mut s0, mut s1) = (0f64, 0f64);
-        for k in at(c - 2.0)..=at(c + 2.0) {
+        let (from, to) = (at(c - 2.0), at(c + 2.0));
+        for (k, value) in (from..=to).zip(&p[from..=to]) {
             let x = (k as f64 - HALF as f64) * STEP_PX;
             let share = 1.0 / (1.0 + (-1.7 * (x - c) / 0.9).exp());
             let base = f64::from(left) + share * f64::from(right - left);
-            let d = f64::from(p[k]) - base;
+            let d = f64::from(*value) - base;
             s0 += d;
             s1 += d * (x - c);
         }
@@ -102,7 +103,7 @@ fn line_centre(p: &[f32; 2 * HALF + 1]) -> Option<(f64, f64)> {
 }
 
 /// Place of the steepest step within a profile: px from the middle and height, K.
-fn step_place(p: &[f32; 2 * HALF + 1]) -> Option<(f64, f64)> {
+fn step_place(p: &[f32; 2 * HALF + 1]) -> (f64, f64) {
     let mut g = [0f32; 2 * HALF + 1];
     for k in 2..2 * HALF - 1 {
         g[k] = p[k + 1] - p[k - 1] + 0.5 * (p[k + 2] - p[k - 2]);
@@ -122,7 +123,7 @@ fn step_place(p: &[f32; 2 * HALF + 1]) -> Option<(f64, f64)> {
     let shift = if bend < -1e-9 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 };
     let left = f64::from(mean(&p[best.saturating_sub(7)..best.saturating_sub(3).max(1)]));
     let right = f64::from(mean(&p[(best + 4).min(2 * HALF)..=(best + 7).min(2 * HALF)]));
-    Some(((best as f64 + shift - HALF as f64) * STEP_PX, (right - left).abs().max(0.3 * b)))
+    ((best as f64 + shift - HALF as f64) * STEP_PX, (right - left).abs().max(0.3 * b))
 }
 
 type Projective = SVector<f64, 8>;
@@ -255,7 +256,7 @@ fn refine_one(
                 let (ua, ub) = (apply(&h, a), apply(&h, b));
                 let mid = apply(&h, [0.5 * (a[0] + b[0]), 0.5 * (a[1] + b[1])]);
                 let Some(p) = profile(frame, map, ua, ub, axis, px) else { continue };
-                let found = if inner { line_centre(&p) } else { step_place(&p) };
+                let found = if inner { line_centre(&p) } else { Some(step_place(&p)) };
                 let Some((offset, depth)) = found else { continue };
                 let weight = if inner { (depth / 0.5).abs().min(1.0) } else { 0.3 * (depth / 1.5).min(1.0) };
                 if weight < 0.05 {

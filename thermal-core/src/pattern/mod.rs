@@ -98,7 +98,7 @@ pub fn read(
         }
         (section, Some(spot)) => {
             reading.pattern = if spot.is_cell { Pattern::Cell } else { Pattern::Hotspot };
-            reading.part = spot.part.clone();
+            reading.part = spot.part;
             reading.delta_t_k = spot.delta_k;
             reading.area_fraction = spot.share;
             reading.spot = Some(spot.at);
