@@ -74,6 +74,13 @@ fn compare(folder: &Path, run: &Path) -> (usize, usize, usize) {
     (found, all, wild)
 }
 
+/// The demo plant with fewer frames.
+fn short(frames: usize) -> Spec {
+    let mut spec = scene::demo_spec();
+    spec.flight.frames = frames;
+    spec
+}
+
 #[test]
 fn demo_finds_what_was_put_in() {
     let place = tempfile::tempdir().unwrap();
@@ -107,7 +114,7 @@ fn demo_finds_what_was_put_in() {
 fn same_bytes_for_any_number_of_threads_and_no_overwriting() {
     let place = tempfile::tempdir().unwrap();
     let folder = place.path().join("a plant");
-    let spec = Spec { flight: scene::Flight { frames: 3, ..scene::demo_spec().flight }, ..scene::demo_spec() };
+    let spec = short(3);
     scene::render(&spec, &folder).unwrap();
     let mut runs = Vec::new();
     for threads in ["1", "2", "5"] {
@@ -130,7 +137,7 @@ fn same_bytes_for_any_number_of_threads_and_no_overwriting() {
 fn bad_input_is_named_and_the_rest_is_done() {
     let place = tempfile::tempdir().unwrap();
     let folder = place.path().join("plant");
-    let spec = Spec { flight: scene::Flight { frames: 3, ..scene::demo_spec().flight }, ..scene::demo_spec() };
+    let spec = short(3);
     scene::render(&spec, &folder).unwrap();
     let frames = folder.join("frames");
     let mut names: Vec<_> = std::fs::read_dir(&frames).unwrap().map(|e| e.unwrap().path()).collect();
@@ -183,8 +190,7 @@ fn half_turn_and_offset_change_no_verdict() {
     let spec = scene::demo_spec();
     let (frame, _) = scene::render_frame(&spec, 4).unwrap();
     let folder = tempfile::tempdir().unwrap();
-    scene::render(&Spec { flight: scene::Flight { frames: 1, ..spec.flight.clone() }, ..spec.clone() }, folder.path())
-        .unwrap();
+    scene::render(&short(1), folder.path()).unwrap();
     let settings = thermal_core::settings::Settings::read(folder.path().join("inspection.toml")).unwrap();
     let lens = thermal_core::optics::Lens::new(
         frame.ncols(),

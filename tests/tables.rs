@@ -69,7 +69,7 @@ fn findings() -> Vec<Finding> {
     let mut point = Finding { finding: "F0002".to_owned(), ..located.clone() };
     point.module.ground = None;
     let mut bare = Finding { finding: "F0003".to_owned(), lat: None, lon: None, ..Finding::default() };
-    bare.module.frame = "frame_0003.tif".to_owned();
+    "frame_0003.tif".clone_into(&mut bare.module.frame);
     bare.module.pattern = Pattern::Hotspot;
     vec![located, point, bare]
 }

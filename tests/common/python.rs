@@ -7,6 +7,9 @@ use std::process::Command;
 ///
 /// The packages it imports are pinned in `tests/requirements.txt`. Where one is absent the check is skipped with a
 /// word on stderr, unless the variable `THERMAL_REQUIRE_PYTHON` is set, as it is in CI: then the test fails.
+///
+/// # Panics
+/// Where the script fails.
 pub fn python_check(script: &str, packages: &[&str], arguments: &[&Path]) {
     let imports = format!("import {}", packages.join(", "));
     let there = Command::new("python3").args(["-c", &imports]).output().is_ok_and(|run| run.status.success());

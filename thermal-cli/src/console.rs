@@ -36,7 +36,7 @@ impl Console {
     }
 
     /// Says on stderr what was left out or assumed; also when quiet, since the result depends on it.
-    pub(crate) fn warn(self, text: &str) {
+    pub(crate) fn warn(text: &str) {
         eprintln!("{text}");
     }
 

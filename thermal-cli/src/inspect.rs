@@ -96,16 +96,16 @@ pub(crate) fn inspect(folder: &Path, out: &Path, options: &Options, console: Con
     let mut conclusion = conclude(&inputs, &reports);
     write(&inputs, &reports, &mut conclusion, record, out, options)?;
     for skipped in &conclusion.skipped {
-        console.warn(&format!("not used: {}: {}; {}", skipped.file, skipped.reason, skipped.remedy));
+        Console::warn(&format!("not used: {}: {}; {}", skipped.file, skipped.reason, skipped.remedy));
     }
     for problem in &conclusion.problems {
-        console.warn(problem);
+        Console::warn(problem);
     }
     if inputs.irradiance.is_none() {
-        console.warn("no irradiance.csv: differences are as measured and not scaled to 1000 W/m2");
+        Console::warn("no irradiance.csv: differences are as measured and not scaled to 1000 W/m2");
     }
     if reports.iter().any(|r| r.radiometry_from_metadata) {
-        console.warn("no [radiometry] in inspection.toml: the kelvin per count of the frames' own XMP is used");
+        Console::warn("no [radiometry] in inspection.toml: the kelvin per count of the frames' own XMP is used");
     }
     console.note(&format!("{} frames in {:.1} s", conclusion.frames_used, started.elapsed().as_secs_f64()));
     Ok(conclusion)
@@ -157,18 +157,8 @@ pub(crate) fn summary(c: &Conclusion, out: &Path) -> String {
         let _ = writeln!(text, "\n{} findings, gravest first:", c.findings.len());
         let _ = writeln!(
             text,
-            "{:7} {:14} {:>3} {:>6} {:>8}  {:9} {:8} {:>5} {:>8} {:>10}  {}",
-            "finding",
-            "module",
-            "row",
-            "course",
-            "position",
-            "pattern",
-            "severity",
-            "class",
-            "dT K",
-            "dT ref K",
-            "frames"
+            "{:7} {:14} {:>3} {:>6} {:>8}  {:9} {:8} {:>5} {:>8} {:>10}  frames",
+            "finding", "module", "row", "course", "position", "pattern", "severity", "class", "dT K", "dT ref K"
         );
         for f in c.findings.iter().take(25) {
             let m = &f.module;

@@ -58,7 +58,7 @@ fn draw(
     let neighbours: Vec<[[f64; 2]; 4]> = report.modules.iter().map(|m| m.corners).collect();
     for &k in list {
         let finding = &findings[k];
-        let picture = render(thermogram.celsius.view(), finding, &neighbours, &inputs.settings, &Style::default())?;
+        let picture = render(&thermogram.celsius.view(), finding, &neighbours, &inputs.settings, &Style::default())?;
         let path = folder.join(&finding.evidence);
         std::fs::write(&path, png(&picture)?).map_err(|e| Error::io(&path, "write the picture", e))?;
     }
