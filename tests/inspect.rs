@@ -187,11 +187,13 @@ fn bad_input_is_named_and_the_rest_is_done() {
 fn half_turn_and_offset_change_no_verdict() {
     use thermal_core::frame::{FrameSettings, analyse};
     use thermal_core::outline::LoggedPose;
-    let spec = scene::demo_spec();
-    let (frame, _) = scene::render_frame(&spec, 4).unwrap();
+    let spec = short(1);
+    let (frame, _) = scene::render_frame(&spec, 0).unwrap();
     let folder = tempfile::tempdir().unwrap();
-    scene::render(&short(1), folder.path()).unwrap();
+    scene::render(&spec, folder.path()).unwrap();
     let settings = thermal_core::settings::Settings::read(folder.path().join("inspection.toml")).unwrap();
+    let (poses, _) = thermal_core::capture::read_sidecar(folder.path().join("frames.csv"), None).unwrap();
+    let pose = poses.values().next().unwrap();
     let lens = thermal_core::optics::Lens::new(
         frame.ncols(),
         frame.nrows(),
@@ -199,12 +201,17 @@ fn half_turn_and_offset_change_no_verdict() {
         settings.camera.pixel_pitch_um,
         settings.camera.k1,
     );
+    // A camera turned by half a turn about its axis takes the turned frame.
+    let logged = |roll: f64| LoggedPose {
+        attitude_deg: Some([pose.yaw_deg.unwrap(), pose.pitch_deg.unwrap(), pose.roll_deg.unwrap() + roll]),
+        height_m: pose.height_above_takeoff_m,
+    };
     let settings = FrameSettings::of(&settings);
     let look =
         |image: &ndarray::Array2<f32>| analyse("f", image.view(), &lens, &LoggedPose::default(), &settings).modules;
     let plain = look(&frame);
     assert!(plain.len() > 20);
-    let warmer = look(&frame.mapv(|v| v + 7.0));
+    let warmer = look(&frame.mapv(|v| v + 7.0), 0.0);
     assert_eq!(plain.len(), warmer.len());
     for (a, b) in plain.iter().zip(&warmer) {
         assert_eq!(a.pattern, b.pattern);
@@ -213,7 +220,7 @@ fn half_turn_and_offset_change_no_verdict() {
     let mut turned = frame.clone();
     turned.invert_axis(ndarray::Axis(0));
     turned.invert_axis(ndarray::Axis(1));
-    let turned = look(&turned.as_standard_layout().to_owned());
+    let turned = look(&turned, 180.0);
     let (w, h) = (lens.width as f64, lens.height as f64);
     let mut same = 0;
     for a in plain.iter().filter(|m| m.whole) {
