@@ -7,14 +7,19 @@
 
 mod attitude;
 mod candidate;
+mod complaint;
 mod drift;
 mod geodesy;
+mod graph;
 mod layout;
 mod map;
 mod merge;
 mod numbering;
 mod order;
+mod overlap;
+mod plant;
 mod problem;
+mod reconstruct;
 mod reflection;
 mod register;
 
@@ -194,6 +199,11 @@ pub struct Registration {
 }
 
 impl Registration {
+    /// Nothing placed yet.
+    fn empty(plane: LocalPlane, assets: Vec<Asset>, problems: Vec<Problem>) -> Self {
+        Self { plane, assets, frames: Vec::new(), unseen: Vec::new(), problems }
+    }
+
     /// Corners of a place as `[longitude, latitude]`, deg, WGS 84.
     pub fn corners_lon_lat(&self, place: &Place) -> [[f64; 2]; 4] {
         place.ground_m.map(|p| self.plane.to_lon_lat(p.map(f64::from)))

@@ -27,6 +27,8 @@ pub(super) struct Sighting {
     pub(super) corners: Vec<[[f32; 2]; 4]>,
     /// Angle of view off each module's normal, deg.
     pub(super) view_deg: Vec<f32>,
+    /// +1 where the outline faces the array's azimuth, -1 where its opposite.
+    pub(super) faces: Vec<i8>,
     /// Camera over the modules' centres, m.
     pub(super) height_m: f64,
     /// Root mean square of the corners' misfit, px.
@@ -415,6 +417,7 @@ impl Fit<'_> {
         let n = self.frame.modules.len();
         let mut corners = vec![[[f32::NAN; 2]; 4]; n];
         let mut view_deg = vec![90.0f32; n];
+        let mut faces = vec![1i8; n];
         let mut heights = Vec::with_capacity(n);
         for t in tables {
             let b = self.face(t.face);
@@ -430,6 +433,7 @@ impl Fit<'_> {
                 }
                 heights.push(-middle.z);
                 let cosine = (b.transpose() * middle).z / middle.norm().max(1e-9);
+                faces[i] = if t.face < 0.0 { -1 } else { 1 };
                 view_deg[i] = cosine.clamp(-1.0, 1.0).acos().to_degrees() as f32;
             }
         }
@@ -437,6 +441,7 @@ impl Fit<'_> {
             rotation,
             corners,
             view_deg,
+            faces,
             height_m: median(&mut heights),
             rms_px,
             from_lattice: false,

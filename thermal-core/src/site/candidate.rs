@@ -2,10 +2,12 @@
 //! no module and modules in view that were not outlined speak against a shift, so row ends, table gaps and vacant
 //! places decide. Votes of all pairs (a generalised Hough transform), then the closest points of each peak.
 
+use std::collections::BTreeMap;
+
 use nalgebra::Vector3;
 
 use super::FrameOutlines;
-use super::attitude::Sighting;
+use super::attitude::{Sighting, median};
 use super::map::{Map, Slot};
 
 /// What counts how much against a shift.
@@ -21,11 +23,23 @@ pub(super) struct Weights {
     pub(super) missed: f64,
     /// Limit of what the stray outlines of one lattice count: they come together where soil was taken for a table.
     pub(super) stray_table: f64,
+    /// Temperatures of one module in two frames, offset apart, standard deviation, K.
+    pub(super) warmth_k: f64,
+    /// Limit of what one module's temperature counts.
+    pub(super) warmth_limit: f64,
 }
 
 impl Default for Weights {
     fn default() -> Self {
-        Self { window_m: 6.0, sigma_m: 0.2, stray: 2.0, missed: 1.25, stray_table: 12.0 }
+        Self {
+            window_m: 6.0,
+            sigma_m: 0.2,
+            stray: 2.0,
+            missed: 1.25,
+            stray_table: 12.0,
+            warmth_k: 0.6,
+            warmth_limit: 1.5,
+        }
     }
 }
 
@@ -43,61 +57,76 @@ pub(super) struct Candidate {
     pub(super) matched: usize,
 }
 
-/// A frame over the plant: its outlines at the measured place, and the modules about them.
+/// A frame over modules: its outlines at the measured place, and the modules about them, from the plant or from another
+/// frame.
 pub(super) struct Scene<'a> {
-    frame: &'a FrameOutlines,
-    /// Centres of the outlines, m; not a number where unusable.
-    centres: Vec<[f64; 2]>,
-    map: &'a Map,
-    near: Vec<u32>,
+    ground: &'a Ground<'a>,
+    /// The modules with their numbers.
+    slots: Vec<Slot>,
+    numbers: Vec<u32>,
+    /// Their temperatures, deg C; not a number where unknown.
+    warmth: Vec<f32>,
+    /// The ground that the modules stand for: outlines beyond have nothing to meet. `None`: everywhere.
+    cover: Option<&'a [[f64; 2]]>,
     buckets: Buckets,
-    view: Vec<[f64; 2]>,
 }
 
-impl<'a> Scene<'a> {
-    /// A frame whose camera was measured at `camera` (m), over the modules of the map within the window.
-    pub(super) fn new(
-        frame: &'a FrameOutlines,
-        sight: &Sighting,
-        camera: [f64; 2],
-        map: &'a Map,
-        window_m: f64,
-    ) -> Self {
-        let centres: Vec<[f64; 2]> = (0..sight.corners.len())
-            .map(|i| {
-                let c = sight.centre(i);
-                [c[0] + camera[0], c[1] + camera[1]]
-            })
-            .collect();
-        let mut view = footprint(frame, sight);
-        for p in &mut view {
-            *p = [p[0] + camera[0], p[1] + camera[1]];
-        }
+/// A frame's outlines and view on the ground at the measured place of its camera.
+pub(super) struct Ground<'a> {
+    frame: &'a FrameOutlines,
+    /// The outlines; their centres are no numbers where unusable.
+    pub(super) outlines: Vec<Slot>,
+    /// The border of the view, clockwise seen from above.
+    pub(super) view: Vec<[f64; 2]>,
+}
+
+impl<'a> Ground<'a> {
+    /// A frame whose camera was measured at `camera`, m.
+    pub(super) fn new(frame: &'a FrameOutlines, sight: &Sighting, camera: [f64; 2]) -> Self {
+        let moved = |p: [f64; 2]| [p[0] + camera[0], p[1] + camera[1]];
+        let outlines = sight.corners.iter().map(|c| Slot::from_corners(&c.map(|p| moved(p.map(f64::from))))).collect();
+        Self { frame, outlines, view: footprint(frame, sight).into_iter().map(moved).collect() }
+    }
+
+    /// The box about outlines and view; `None` where there are none.
+    fn bounds(&self) -> Option<([f64; 2], [f64; 2])> {
         let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
-        for c in centres.iter().chain(&view).filter(|c| c[0].is_finite() && c[1].is_finite()) {
+        let centres = self.outlines.iter().map(|s| s.centre);
+        for c in centres.chain(self.view.iter().copied()).filter(|c| c[0].is_finite() && c[1].is_finite()) {
             for k in 0..2 {
                 low[k] = low[k].min(c[k]);
                 high[k] = high[k].max(c[k]);
             }
         }
-        let near = if low[0] <= high[0] {
-            map.within(low.map(|v| v - window_m - 1.0), high.map(|v| v + window_m + 1.0))
-        } else {
-            Vec::new()
-        };
-        let buckets = Buckets::new(near.iter().map(|&s| &map.slots[s as usize]));
-        Self { frame, centres, map, near, buckets, view }
+        (low[0] <= high[0]).then_some((low, high))
+    }
+}
+
+impl<'a> Scene<'a> {
+    /// The frame over the plant's modules within a window.
+    pub(super) fn over_plant(ground: &'a Ground<'a>, map: &Map, window_m: f64) -> Self {
+        let margin = window_m + 1.0;
+        let numbers = ground
+            .bounds()
+            .map_or_else(Vec::new, |(low, high)| map.within(low.map(|v| v - margin), high.map(|v| v + margin)));
+        let slots: Vec<Slot> = numbers.iter().map(|&s| map.slots[s as usize]).collect();
+        let warmth = vec![f32::NAN; slots.len()];
+        Self { ground, buckets: Buckets::new(&slots), slots, numbers, warmth, cover: None }
     }
 
-    fn slot(&self, local: usize) -> &Slot {
-        &self.map.slots[self.near[local] as usize]
+    /// The frame over the outlines of another.
+    pub(super) fn over_frame(ground: &'a Ground<'a>, other: &'a Ground<'a>) -> Self {
+        let numbers: Vec<u32> =
+            (0..other.outlines.len() as u32).filter(|&i| other.outlines[i as usize].centre[0].is_finite()).collect();
+        let slots: Vec<Slot> = numbers.iter().map(|&i| other.outlines[i as usize]).collect();
+        let warmth = numbers.iter().map(|&i| other.frame.modules[i as usize].t_median_c).collect();
+        Self { ground, buckets: Buckets::new(&slots), slots, numbers, warmth, cover: Some(&other.view) }
     }
 
-    /// The module under each outline (number in the map) when the frame is shifted.
+    /// The module under each outline (its number) when the frame is shifted.
     pub(super) fn assign(&self, shift: [f64; 2]) -> Vec<Option<u32>> {
-        self.hits(shift).into_iter().map(|hit| hit.map(|l| self.near[l])).collect()
+        self.hits(shift).into_iter().map(|hit| hit.map(|l| self.numbers[l])).collect()
     }
-
     /// Peaks of the votes, refined and weighed; the likeliest first.
     pub(super) fn candidates(&self, weights: &Weights) -> Vec<Candidate> {
         let mut found: Vec<Candidate> = Vec::new();
@@ -118,9 +147,9 @@ impl<'a> Scene<'a> {
         let half = (window_m / STEP).round() as i32;
         let n = (2 * half + 1) as usize;
         let mut votes = vec![0u16; n * n];
-        for c in self.centres.iter().filter(|c| c[0].is_finite()) {
-            self.buckets.visit(*c, window_m, |local| {
-                let s = self.slot(local).centre;
+        for c in self.ground.outlines.iter().map(|o| o.centre).filter(|c| c[0].is_finite()) {
+            self.buckets.visit(c, window_m, |local| {
+                let s = self.slots[local].centre;
                 let (x, y) =
                     (((s[0] - c[0]) / STEP).round() as i32 + half, ((s[1] - c[1]) / STEP).round() as i32 + half);
                 if (0..n as i32).contains(&x) && (0..n as i32).contains(&y) {
@@ -167,14 +196,14 @@ impl<'a> Scene<'a> {
         peaks.into_iter().map(|p| p.1).collect()
     }
 
-    /// Three steps of closest points.
-    fn refine(&self, start: [f64; 2]) -> [f64; 2] {
+    /// Three steps of closest points from a shift.
+    pub(super) fn refine(&self, start: [f64; 2]) -> [f64; 2] {
         let mut shift = start;
         for _ in 0..3 {
             let (mut sum, mut n) = ([0.0; 2], 0.0);
-            for (c, hit) in self.centres.iter().zip(self.hits(shift)) {
+            for (c, hit) in self.ground.outlines.iter().map(|o| o.centre).zip(self.hits(shift)) {
                 if let Some(local) = hit {
-                    let s = self.slot(local).centre;
+                    let s = self.slots[local].centre;
                     for k in 0..2 {
                         sum[k] += s[k] - c[k] - shift[k];
                     }
@@ -194,16 +223,16 @@ impl<'a> Scene<'a> {
     }
 
     fn hits(&self, shift: [f64; 2]) -> Vec<Option<usize>> {
-        let mut taken: Vec<Option<(usize, f64)>> = vec![None; self.near.len()];
-        let mut hits = vec![None; self.centres.len()];
-        for (i, c) in self.centres.iter().enumerate() {
+        let mut taken: Vec<Option<(usize, f64)>> = vec![None; self.slots.len()];
+        let mut hits = vec![None; self.ground.outlines.len()];
+        for (i, c) in self.ground.outlines.iter().map(|o| o.centre).enumerate() {
             let p = [c[0] + shift[0], c[1] + shift[1]];
             if !(p[0].is_finite() && p[1].is_finite()) {
                 continue;
             }
             let mut best: Option<(usize, f64)> = None;
             self.buckets.visit(p, 0.0, |local| {
-                let d = self.slot(local).share(p);
+                let d = self.slots[local].share(p);
                 let d = d[0].abs().max(d[1].abs());
                 if d < NEAR && best.is_none_or(|b| d < b.1) {
                     best = Some((local, d));
@@ -228,50 +257,60 @@ impl<'a> Scene<'a> {
 
     fn weigh(&self, shift: [f64; 2], weights: &Weights) -> Candidate {
         let hits = self.hits(shift);
-        let mut outlined = vec![false; self.near.len()];
-        let mut stray: std::collections::BTreeMap<u32, f64> = std::collections::BTreeMap::new();
+        let mut outlined = vec![false; self.slots.len()];
+        let mut stray: BTreeMap<u32, f64> = BTreeMap::new();
+        let mut warmer: Vec<f64> = Vec::new();
         let mut cost = 0.0;
         let mut matched = 0;
-        for (i, hit) in hits.iter().enumerate() {
-            let c = self.centres[i];
+        for ((hit, outline), m) in hits.iter().zip(&self.ground.outlines).zip(&self.ground.frame.modules) {
+            let c = outline.centre;
             if !c[0].is_finite() {
                 continue;
             }
-            let m = &self.frame.modules[i];
             let trust = if m.whole { 1.0 } else { 0.5 };
-            if let Some(local) = hit {
-                let s = self.slot(*local).centre;
+            if let Some(local) = *hit {
+                let s = self.slots[local].centre;
                 let r = (s[0] - c[0] - shift[0]).hypot(s[1] - c[1] - shift[1]);
                 cost += trust * (0.25 * (r / weights.sigma_m).powi(2)).min(weights.stray);
-                outlined[*local] = true;
+                warmer.push(f64::from(m.t_median_c - self.warmth[local]));
+                outlined[local] = true;
                 matched += 1;
-            } else {
+            } else if self.cover.is_none_or(|view| inside(view, outline, shift)) {
                 *stray.entry(m.table).or_default() += trust * weights.stray;
             }
         }
         cost += stray.values().map(|s| s.min(weights.stray_table)).sum::<f64>();
-        let missed = (0..self.near.len()).filter(|&l| !outlined[l] && self.sees(l, shift)).count();
+        let back = shift.map(|v| -v);
+        let missed =
+            self.slots.iter().zip(&outlined).filter(|(s, o)| !**o && inside(&self.ground.view, s, back)).count();
         cost += missed as f64 * weights.missed;
+        cost += warmth_cost(&mut warmer, weights);
         Candidate { shift, log_likelihood: -cost, matched }
     }
+}
 
-    /// The module lies wholly in the view.
-    fn sees(&self, local: usize, shift: [f64; 2]) -> bool {
-        let s = self.slot(local);
-        let c = [s.centre[0] - shift[0], s.centre[1] - shift[1]];
-        let n = self.view.len();
-        n > 2
-            && (0..n).all(|i| {
-                let (a, b) = (self.view[i], self.view[(i + 1) % n]);
-                let d = [b[0] - a[0], b[1] - a[1]];
-                let len = d[0].hypot(d[1]).max(1e-9);
-                let normal = [d[1] / len, -d[0] / len];
-                let inside = (c[0] - a[0]) * normal[0] + (c[1] - a[1]) * normal[1];
-                let along = (normal[0] * s.along[0] + normal[1] * s.along[1]).abs();
-                let across = (1.0 - along * along).max(0.0).sqrt();
-                inside > 0.5 * (along * s.size[0] + across * s.size[1]) + 0.15
-            })
-    }
+/// The temperatures of the modules that meet differ by one offset between the frames, and by little besides.
+fn warmth_cost(warmer: &mut Vec<f64>, weights: &Weights) -> f64 {
+    warmer.retain(|d| d.is_finite());
+    let offset = median(warmer);
+    warmer.iter().map(|d| (0.25 * ((d - offset) / weights.warmth_k).powi(2)).min(weights.warmth_limit)).sum()
+}
+
+/// The slot, shifted, lies wholly in a convex polygon, clockwise seen from above.
+pub(super) fn inside(polygon: &[[f64; 2]], slot: &Slot, shift: [f64; 2]) -> bool {
+    let c = [slot.centre[0] + shift[0], slot.centre[1] + shift[1]];
+    let n = polygon.len();
+    n > 2
+        && (0..n).all(|i| {
+            let (a, b) = (polygon[i], polygon[(i + 1) % n]);
+            let d = [b[0] - a[0], b[1] - a[1]];
+            let len = d[0].hypot(d[1]).max(1e-9);
+            let normal = [d[1] / len, -d[0] / len];
+            let depth = (c[0] - a[0]) * normal[0] + (c[1] - a[1]) * normal[1];
+            let along = (normal[0] * slot.along[0] + normal[1] * slot.along[1]).abs();
+            let across = (1.0 - along * along).max(0.0).sqrt();
+            depth > 0.5 * (along * slot.size[0] + across * slot.size[1]) + 0.15
+        })
 }
 
 /// The border of the frame on the level of the modules, clockwise seen from above, relative to the camera, m.
@@ -298,9 +337,9 @@ struct Buckets {
 impl Buckets {
     const SIDE: f64 = 2.0;
 
-    fn new<'a>(slots: impl Iterator<Item = &'a Slot> + Clone) -> Self {
+    fn new(slots: &[Slot]) -> Self {
         let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
-        for s in slots.clone() {
+        for s in slots {
             for k in 0..2 {
                 low[k] = low[k].min(s.centre[k]);
                 high[k] = high[k].max(s.centre[k]);
@@ -312,7 +351,7 @@ impl Buckets {
         let count = |k: usize| ((high[k] - low[k]) / Self::SIDE) as usize + 1;
         let (across, down) = (count(0), count(1));
         let mut items = vec![Vec::new(); across * down];
-        for (i, s) in slots.enumerate() {
+        for (i, s) in slots.iter().enumerate() {
             let (x, y) =
                 (((s.centre[0] - low[0]) / Self::SIDE) as usize, ((s.centre[1] - low[1]) / Self::SIDE) as usize);
             items[y * across + x].push(i as u32);

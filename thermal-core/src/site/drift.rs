@@ -43,6 +43,8 @@ pub(super) struct Posterior {
 
 /// A frame whose candidates are all wrong is allowed for at this log likelihood under its best.
 const OUTLIER: f64 = 14.0;
+/// Chance that the receiver changes its satellites between two frames and starts anew.
+const JUMP: f32 = 1e-4;
 const STEP_M: f64 = 1.0 / 3.0;
 
 /// The posterior of every frame of one or more flights.
@@ -117,6 +119,10 @@ impl Grid {
                 }
                 std::mem::swap(&mut now, &mut next);
             }
+        }
+        normalise(&mut now);
+        for (p, a) in now.iter_mut().zip(anew) {
+            *p += JUMP * a;
         }
         normalise(&mut now);
         now

@@ -28,6 +28,12 @@ impl Slot {
         Self { centre, along: [sign * a[0] / n, sign * a[1] / n], size: [length(a), length(b)] }
     }
 
+    /// A slot from corners in order: upper left, upper right, lower right, lower left.
+    pub(super) fn from_corners(c: &[[f64; 2]; 4]) -> Self {
+        let right = [0, 1].map(|k| c[1][k] - c[0][k] + c[2][k] - c[3][k]);
+        Self::from_ring(c, right)
+    }
+
     /// A place relative to the centre, in shares of the module's size along and across (away from the upper edge).
     pub(super) fn share(&self, place: [f64; 2]) -> [f64; 2] {
         let d = [place[0] - self.centre[0], place[1] - self.centre[1]];

@@ -1,0 +1,191 @@
+//! The plant from the flight alone: frames brought onto each other, outlines of one place joined to one module, and each
+//! module kept that enough of the frames looking there show.
+
+use std::collections::BTreeMap;
+
+use rstar::{RTree, primitives::GeomWithData};
+
+use super::FrameOutlines;
+use super::attitude::{Sighting, median};
+use super::candidate::{Ground, inside};
+use super::graph::{Solution, solve};
+use super::map::Slot;
+use super::order::Stop;
+use super::overlap::{Edge, across, compare, consecutive};
+
+/// The plant as the flight shows it.
+pub(super) struct Built {
+    /// Its modules.
+    pub(super) slots: Vec<Slot>,
+    /// Their corners: upper left, upper right, lower right, lower left, m.
+    pub(super) rings: Vec<[[f64; 2]; 4]>,
+    /// +1 facing the array's azimuth, -1 its opposite.
+    pub(super) faces: Vec<i8>,
+    /// Error of each stop's position, m.
+    pub(super) errors: Vec<[f64; 2]>,
+    /// Log odds that the stop is joined rightly to the bulk of the flight, and the error that it would have else.
+    pub(super) joined: Vec<(f64, Option<[f64; 2]>)>,
+}
+
+/// Search of the shift between frames that follow each other, m, and how far it may differ from none.
+pub(super) const CHAIN_WINDOW_M: f64 = 2.4;
+pub(super) const CHAIN_SPREADS_M: [f64; 4] = [0.35, 0.35, 0.3, 0.3];
+
+/// An overlap proves its shift at this lead of the log likelihood.
+const PROVEN: f64 = 4.0;
+/// A module must be outlined in this share of the frames that look at its place.
+const SUPPORT: f64 = 0.34;
+
+/// Joins the frames and builds the plant.
+pub(super) fn build(frames: &[FrameOutlines], stops: &[Stop], sights: &[Option<Sighting>]) -> Built {
+    let none = vec![[0.0; 2]; stops.len()];
+    let mut edges = compare(frames, stops, sights, &none, &consecutive(stops), CHAIN_WINDOW_M);
+    let first = solve(stops, &edges, none, &CHAIN_SPREADS_M);
+    let pairs = across(stops, sights, &first.errors);
+    edges.extend(compare(frames, stops, sights, &first.errors, &pairs, 3.5));
+    let Solution { errors, chosen, .. } = solve(stops, &edges, first.errors, &[1.0, 0.7, 0.5, 0.35, 0.3, 0.3, 0.3]);
+    let joined = joined(&edges, &chosen, &errors);
+    let clusters = clusters(frames, stops, sights, &errors);
+    let (slots, rings, faces) = clusters.into_iter().map(|c| (c.slot, c.ring, c.face)).collect();
+    Built { slots, rings, faces, errors, joined }
+}
+
+/// How surely each stop hangs together with the largest proven part of the flight.
+fn joined(edges: &[Edge], chosen: &[(usize, f64)], errors: &[[f64; 2]]) -> Vec<(f64, Option<[f64; 2]>)> {
+    let n = errors.len();
+    let mut parent: Vec<usize> = (0..n).collect();
+    let mut order: Vec<usize> = (0..edges.len()).filter(|&k| agrees(&edges[k], chosen[k].0, errors)).collect();
+    order.sort_by(|&x, &y| chosen[y].1.total_cmp(&chosen[x].1).then(x.cmp(&y)));
+    let find = |parent: &mut Vec<usize>, mut i: usize| {
+        while parent[i] != i {
+            parent[i] = parent[parent[i]];
+            i = parent[i];
+        }
+        i
+    };
+    for &k in order.iter().filter(|&&k| chosen[k].1 >= PROVEN) {
+        let (a, b) = (find(&mut parent, edges[k].a), find(&mut parent, edges[k].b));
+        parent[a.max(b)] = a.min(b);
+    }
+    let mut size: BTreeMap<usize, usize> = BTreeMap::new();
+    for i in 0..n {
+        *size.entry(find(&mut parent, i)).or_default() += 1;
+    }
+    let bulk = size.iter().max_by_key(|(root, n)| (**n, std::cmp::Reverse(**root))).map_or(0, |(root, _)| *root);
+    let mut out: Vec<(f64, Option<[f64; 2]>)> =
+        (0..n).map(|i| if find(&mut parent, i) == bulk { (30.0, None) } else { (0.0, None) }).collect();
+    // The others hang on by overlaps that leave a doubt: the surest of them says how much.
+    for &k in order.iter().filter(|&&k| chosen[k].1 < PROVEN) {
+        let e = &edges[k];
+        for (i, sign) in [(e.a, 1.0), (e.b, -1.0)] {
+            if chosen[k].1 > out[i].0 || (out[i].0 < PROVEN && out[i].1.is_none()) {
+                let s = e.candidates[chosen[k].0].shift;
+                let next = (0..e.candidates.len()).find(|c| *c != chosen[k].0).map(|c| e.candidates[c].shift);
+                out[i] = (out[i].0.max(chosen[k].1), next.map(|t| [0, 1].map(|x| errors[i][x] + sign * (t[x] - s[x]))));
+            }
+        }
+    }
+    out
+}
+
+fn agrees(edge: &Edge, candidate: usize, errors: &[[f64; 2]]) -> bool {
+    let s = edge.candidates[candidate].shift;
+    let d = [0, 1].map(|i| errors[edge.a][i] - errors[edge.b][i] - s[i]);
+    d[0].hypot(d[1]) < 0.3
+}
+
+/// Outlines of one place.
+struct Cluster {
+    slot: Slot,
+    ring: [[f64; 2]; 4],
+    face: i8,
+    count: f64,
+}
+
+fn clusters(
+    frames: &[FrameOutlines],
+    stops: &[Stop],
+    sights: &[Option<Sighting>],
+    errors: &[[f64; 2]],
+) -> Vec<Cluster> {
+    let mut found = Clusters::default();
+    let mut views: Vec<Vec<[f64; 2]>> = vec![Vec::new(); stops.len()];
+    // Whole outlines first: a cut one must not set the place of a module that others show whole.
+    for whole in [true, false] {
+        for (k, (stop, seen)) in stops.iter().zip(sights).enumerate() {
+            let Some(seen) = seen else { continue };
+            let camera = [0, 1].map(|i| stop.camera[i] + errors[k][i]);
+            let frame = &frames[stop.frame];
+            let ground = Ground::new(frame, seen, camera);
+            for (i, outline) in ground.outlines.iter().enumerate() {
+                if outline.centre[0].is_finite() && frame.modules[i].whole == whole {
+                    let ring = seen.corners[i].map(|c| [0, 1].map(|x| f64::from(c[x]) + camera[x]));
+                    found.add(outline, ring, seen.faces[i], whole);
+                }
+            }
+            views[k] = ground.view;
+        }
+    }
+    supported(found.clusters, &views)
+}
+
+/// The clusters so far, by squares of the ground.
+#[derive(Default)]
+struct Clusters {
+    clusters: Vec<Cluster>,
+    cells: BTreeMap<(i32, i32), Vec<u32>>,
+}
+
+impl Clusters {
+    /// Adds an outline to the cluster at its place, or starts one.
+    fn add(&mut self, outline: &Slot, ring: [[f64; 2]; 4], face: i8, whole: bool) {
+        let home = outline.centre.map(|v| (v / 2.0).floor() as i32);
+        let near = (-1..=1).flat_map(|x| (-1..=1).map(move |y| (home[0] + x, home[1] + y)));
+        let found = near
+            .filter_map(|c| self.cells.get(&c))
+            .flatten()
+            .map(|&k| (k, self.clusters[k as usize].slot.share(outline.centre)))
+            .map(|(k, d)| (k, d[0].abs().max(d[1].abs())))
+            .filter(|(_, d)| *d < 0.5)
+            .min_by(|a, b| a.1.total_cmp(&b.1).then(a.0.cmp(&b.0)));
+        match found {
+            Some((k, _)) if whole => self.clusters[k as usize].add(&ring),
+            Some(_) => {}
+            None => {
+                self.cells.entry((home[0], home[1])).or_default().push(self.clusters.len() as u32);
+                self.clusters.push(Cluster { slot: *outline, ring, face, count: 1.0 });
+            }
+        }
+    }
+}
+
+impl Cluster {
+    fn add(&mut self, ring: &[[f64; 2]; 4]) {
+        self.count += 1.0;
+        for (mean, c) in self.ring.iter_mut().flatten().zip(ring.iter().flatten()) {
+            *mean += (c - *mean) / self.count;
+        }
+        self.slot = Slot::from_corners(&self.ring);
+    }
+}
+
+/// Keeps what enough of the frames looking there show.
+fn supported(clusters: Vec<Cluster>, views: &[Vec<[f64; 2]>]) -> Vec<Cluster> {
+    let middle = |v: &Vec<[f64; 2]>| [0, 1].map(|k| v.iter().map(|p| p[k]).sum::<f64>() / v.len().max(1) as f64);
+    let reach = |v: &Vec<[f64; 2]>, c: [f64; 2]| v.iter().map(|p| (p[0] - c[0]).hypot(p[1] - c[1])).fold(0.0, f64::max);
+    let placed: Vec<(usize, [f64; 2])> =
+        views.iter().enumerate().filter(|(_, v)| !v.is_empty()).map(|(i, v)| (i, middle(v))).collect();
+    let mut reaches: Vec<f64> = placed.iter().map(|(i, c)| reach(&views[*i], *c)).collect();
+    let typical = median(&mut reaches);
+    let tree = RTree::bulk_load(placed.into_iter().map(|(i, c)| GeomWithData::new(c, i)).collect());
+    clusters
+        .into_iter()
+        .filter(|c| {
+            let looking = tree
+                .locate_within_distance(c.slot.centre, typical * typical)
+                .filter(|g| inside(&views[g.data], &c.slot, [0.0; 2]))
+                .count();
+            c.count >= SUPPORT * looking as f64
+        })
+        .collect()
+}
