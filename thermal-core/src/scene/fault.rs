@@ -57,18 +57,37 @@ pub(super) fn draw(spec: &Spec, tables: &mut [Table], random: &mut Random) {
     if kinds.is_empty() {
         return;
     }
+    let mut deck = Vec::new();
     for module in tables.iter_mut().flat_map(|t| &mut t.modules).flatten() {
         if !module.faults.is_empty() || !random.chance(spec.faults.share) {
             continue;
         }
-        let kind = kinds[random.below(kinds.len())];
+        // Dealt from a deck, so that even a small plant shows every kind.
+        if deck.is_empty() {
+            deck.clone_from(&kinds);
+        }
+        let kind = deck.swap_remove(random.below(deck.len()));
         let fault = make(spec, kind, random);
         put(plant, module, fault, random);
-        if random.chance(spec.faults.second) && matches!(kind, Kind::Cell | Kind::Cells | Kind::Hotspot) {
-            // The gravest stands first in the truth: a warm substring is less than a hot cell.
-            let fault = make(spec, Kind::Substring, random);
-            put(plant, module, fault, random);
+        if random.chance(spec.faults.second) {
+            put_second(plant, module, spec, random);
         }
+    }
+}
+
+/// Adds a warm substring to a module with hot cells or a hot spot, apart from them. The gravest stands first in the truth.
+fn put_second(plant: &Plant, module: &mut Module, spec: &Spec, random: &mut Random) {
+    let [nx, _] = grid(plant.cells);
+    let Some(first) = module.faults.first() else { return };
+    if !matches!(first.kind, Kind::Cell | Kind::Cells | Kind::Hotspot) || plant.substrings < 2 {
+        return;
+    }
+    let columns = first.cells.iter().map(|c| c[0]).chain(first.x.map(|x| (x * nx as f64) as usize));
+    let taken: Vec<usize> = columns.map(|column| column * plant.substrings / nx).collect();
+    let mut second = make(spec, Kind::Substring, random);
+    if let Some(free) = (0..plant.substrings).find(|part| !taken.contains(part)) {
+        second.parts = vec![free];
+        put(plant, module, second, random);
     }
 }
 

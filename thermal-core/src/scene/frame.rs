@@ -62,7 +62,7 @@ pub(super) fn draw(spec: &Spec, site: &Site, pose: &Pose, frame: usize) -> (Arra
     }
     let mut image = sensor::expose(&mut ideal, &spec.camera);
     sensor::detect(&mut image, &spec.camera, spec.seed, frame);
-    (image, truth(site, pose, &view))
+    (image, truth(spec, site, pose))
 }
 
 /// Apparent temperature, deg C, of a grey surface, by the fourth power of Stefan and Boltzmann.
@@ -132,7 +132,9 @@ fn soil(tile: &Tile, x: f32, y: f32) -> f32 {
     0.85 * tile.linear(a, b) + 0.5 * tile.linear(0.31 * (0.8 * a - 0.6 * b), 0.31 * (0.6 * a + 0.8 * b))
 }
 
-fn truth(site: &Site, pose: &Pose, view: &View) -> FrameTruth {
+/// What is true of a frame.
+pub(super) fn truth(spec: &Spec, site: &Site, pose: &Pose) -> FrameTruth {
+    let view = View::new(&spec.camera, pose.place, pose.axes);
     let [width, height] = view.size.map(|n| n as f64);
     let mut modules = Vec::new();
     for table in &site.tables {

@@ -63,6 +63,11 @@ impl Scene {
         Some(frame::draw(&self.spec, &self.site, pose, frame))
     }
 
+    /// The truth of every frame, without drawing any.
+    pub fn truths(&self) -> Vec<FrameTruth> {
+        self.poses.iter().map(|pose| frame::truth(&self.spec, &self.site, pose)).collect()
+    }
+
     /// Faults of the plant by module.
     pub fn faults(&self) -> BTreeMap<String, Vec<Fault>> {
         let modules = self.site.tables.iter().flat_map(|t| &t.modules).flatten();
@@ -127,5 +132,6 @@ fn check(spec: &Spec) -> Result<()> {
     within("plant.tables", plant.tables as f64, 1.0, 200.0)?;
     within("plant.across", plant.across as f64, 1.0, 200.0)?;
     within("plant.courses", plant.courses as f64, 1.0, 20.0)?;
-    within("weather.log_every_s", spec.weather.log_every_s, 0.5, 7200.0)
+    within("weather.log_every_s", spec.weather.log_every_s, 0.5, 7200.0)?;
+    write::start(spec).map(|_| ())
 }

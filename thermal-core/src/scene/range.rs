@@ -1,7 +1,7 @@
 //! Ready specs: the demo plant, and scenes spread over the range that the analysis must serve.
 
 use super::random::Random;
-use super::spec::{Camera, Encoding, Faults, Flight, Glare, Ground, Kind, Object, Plant, Spec, Storage, Weather};
+use super::spec::{Camera, Encoding, Faults, Flight, Glare, Ground, Object, Plant, Spec, Storage, Weather};
 use crate::settings::Mounting;
 
 /// The demo: a small invented plant of two rows in which every pattern stands.
@@ -9,9 +9,10 @@ pub fn demo_spec() -> Spec {
     Spec {
         name: "Larkmoor Pool".into(),
         seed: 3,
-        plant: Plant { rows: 2, tables: 2, across: 10, ..Plant::default() },
+        plant: Plant { rows: 2, tables: 2, across: 10, ..half_cut(&Plant::default()) },
         ground: Ground { objects: vec![Object::Cable, Object::Plate], ..Ground::default() },
-        flight: Flight { frames: 10, overlap: 0.6, receiver_bias_m: [0.4, -0.5, 0.2], ..Flight::default() },
+        weather: Weather { weeds: 2, ..Weather::default() },
+        flight: Flight { frames: 0, receiver_bias_m: [0.4, -0.5, 0.2], ..Flight::default() },
         faults: Faults { share: 0.16, ..Faults::default() },
         ..Spec::default()
     }
@@ -74,7 +75,7 @@ pub fn range_specs(seed: u64) -> Vec<(String, Spec)> {
             across: 30,
             courses: 1,
             low_edge_m: 1.1,
-            ..half_cut(s)
+            ..half_cut(&s.plant)
         };
         s.flight.distance_m = 29.0;
     });
@@ -103,7 +104,7 @@ pub fn range_specs(seed: u64) -> Vec<(String, Spec)> {
         s.plant = Plant { tilt_deg: 12.0, low_edge_m: 0.12, row_pitch_m: 5.0, ..s.plant.clone() };
         s.ground = Ground { soil_c: 50.0, texture_k: 1.5, roof: true, above_takeoff_m: 8.0, ..s.ground.clone() };
     });
-    add("half-cut", &|s, _| (s.plant, s.flight.distance_m, s.faults.share) = (half_cut(s), 24.0, 0.16));
+    add("half-cut", &|s, _| (s.plant, s.flight.distance_m, s.faults.share) = (half_cut(&s.plant), 24.0, 0.16));
     add("cells-72", &|s, _| (s.plant.cells, s.plant.mod_l_m) = ([6, 12], 2.0));
     add("cells-120-two-substrings", &|s, _| {
         s.plant = Plant { cells: [6, 20], mod_l_m: 1.76, substrings: 2, ..s.plant.clone() };
@@ -114,8 +115,12 @@ pub fn range_specs(seed: u64) -> Vec<(String, Spec)> {
         s.flight.distance_m = 17.0;
     });
     // Ground.
-    add("soil-equal", &|s, _| (s.ground.soil_c, s.ground.texture_k, s.ground.shade_k) = (52.0, 2.0, 12.0));
-    add("soil-hotter", &|s, _| (s.ground.soil_c, s.ground.texture_k, s.ground.shade_k) = (60.0, 3.5, 14.0));
+    add("soil-equal", &|s, _| hot_soil(s, 52.0, 2.0));
+    add("soil-hotter", &|s, _| hot_soil(s, 60.0, 3.5));
+    add("gap-faint", &|s, _| {
+        s.ground = Ground { soil_c: 56.0, texture_k: 2.0, shade_k: 11.0, ..s.ground.clone() };
+        (s.plant.lip_delta_k, s.plant.gap_m) = (-3.0, 0.012);
+    });
     add("soil-cold", &|s, _| (s.ground.soil_c, s.ground.texture_k) = (18.0, 3.0));
     add("objects", &|s, _| s.ground.objects = everything());
     add("slabs", &|s, _| (s.ground.objects, s.ground.soil_c) = (vec![Object::Slabs, Object::Slabs], 40.0));
@@ -158,8 +163,8 @@ pub fn range_specs(seed: u64) -> Vec<(String, Spec)> {
     scenes
 }
 
-fn half_cut(spec: &Spec) -> Plant {
-    Plant { mod_w_m: 1.13, mod_l_m: 2.28, cells: [6, 24], gap_m: 0.018, ..spec.plant.clone() }
+fn half_cut(plant: &Plant) -> Plant {
+    Plant { mod_w_m: 1.13, mod_l_m: 2.28, cells: [6, 24], gap_m: 0.018, ..plant.clone() }
 }
 
 fn dual_tilt(spec: &mut Spec) {
@@ -180,6 +185,12 @@ fn dual_tilt(spec: &mut Spec) {
     spec.ground = Ground { soil_c: 46.0, texture_k: 1.2, roof: true, above_takeoff_m: 11.0, ..spec.ground.clone() };
 }
 
+/// Soil as warm as the modules or warmer; under the tables it has not seen the sun and is nearer to the air.
+fn hot_soil(spec: &mut Spec, soil_c: f64, texture_k: f64) {
+    let shade_k = 0.75 * (soil_c - spec.weather.air_c);
+    spec.ground = Ground { soil_c, texture_k, shade_k, ..spec.ground.clone() };
+}
+
 fn everything() -> Vec<Object> {
     use Object::{Cable, Container, Fence, Plate, Road, Trench};
     vec![Cable, Trench, Road, Container, Fence, Plate, Cable, Container, Trench]
@@ -188,7 +199,7 @@ fn everything() -> Vec<Object> {
 /// Every factor drawn from its range.
 fn mixed(s: &mut Spec, r: &mut Random) {
     let mut plant = match r.below(4) {
-        0 => half_cut(s),
+        0 => half_cut(&s.plant),
         1 => Plant { mod_w_m: 1.0, mod_l_m: 1.98, cells: [6, 12], ..s.plant.clone() },
         2 => Plant { mod_w_m: 1.05, mod_l_m: 1.76, cells: [6, 20], ..s.plant.clone() },
         _ => s.plant.clone(),
@@ -214,26 +225,26 @@ fn mixed(s: &mut Spec, r: &mut Random) {
         width,
         height,
         focal_mm: if wide { 19.0 } else { r.range(9.0, 14.0) },
-        k1: r.range(-0.08, 0.04),
-        psf_px: r.range(0.5, 1.0),
+        k1: r.range(-0.10, 0.05),
+        psf_px: r.range(0.5, 1.1),
         motion_px: if r.chance(0.4) { r.range(0.3, 2.0) } else { 0.0 },
         motion_deg: r.range(0.0, 180.0),
-        netd_k: r.range(0.03, 0.10),
+        netd_k: r.range(0.03, 0.12),
         column_k: r.range(0.02, 0.1),
         row_k: r.range(0.02, 0.08),
         vignette_k: r.range(0.2, 1.0),
         offset_k: r.range(0.0, 0.8),
         ..s.camera.clone()
     };
-    s.flight.distance_m = r.range(0.018, 0.042) * s.camera.focal_px();
-    s.flight.off_deg = r.range(0.0, 18.0);
+    s.flight.distance_m = r.range(0.016, 0.045) * s.camera.focal_px();
+    s.flight.off_deg = r.range(0.0, 22.0);
     s.flight.off_towards_deg = r.range(0.0, 360.0);
     s.flight.row_angle_deg = r.range(0.0, 360.0);
     s.flight.frames = if wide { 3 } else { 4 };
     let soil = r.below(3);
     s.ground.soil_c = [r.range(20.0, 38.0), r.range(42.0, 52.0), r.range(54.0, 62.0)][soil];
     s.ground.texture_k = r.range(1.0, 3.5);
-    s.ground.shade_k = r.range(5.0, 14.0);
+    s.ground.shade_k = (0.75 * (s.ground.soil_c - s.weather.air_c) + r.range(-3.0, 3.0)).max(4.0);
     let objects = everything();
     s.ground.objects = (0..3).map(|_| objects[r.below(objects.len())]).collect();
     let start = r.range(600.0, 1000.0);
@@ -255,5 +266,5 @@ fn mixed(s: &mut Spec, r: &mut Random) {
         let along_deg = r.range(-8.0, 8.0);
         s.weather.glare = vec![Glare { peak_k: r.range(3.0, 10.0), radius_deg: 0.5, along_deg, up_deg: 0.0 }];
     }
-    s.faults = Faults { share: 0.12, kinds: Vec::<Kind>::new(), ..Faults::default() };
+    s.faults = Faults { share: 0.12, second: 0.2, ..Faults::default() };
 }

@@ -161,8 +161,8 @@ pub struct Plant {
 impl Default for Plant {
     fn default() -> Self {
         Self {
-            lat: 38.6142,
-            lon: -7.5381,
+            lat: 39.5,
+            lon: -3.5,
             mounting: Mounting::Fixed,
             tilt_deg: 25.0,
             azimuth_deg: 180.0,
@@ -424,7 +424,7 @@ pub struct Faults {
     pub strings: usize,
     /// Factor on all amplitudes.
     pub strength: f64,
-    /// Share of faulty modules that carry a second fault.
+    /// Share of modules with hot cells or a hot spot that have a warm substring as well.
     pub second: f64,
 }
 

@@ -82,7 +82,8 @@ fn lat_lon(spec: &Spec, p: Vector3<f64>) -> [f64; 2] {
     [spec.plant.lat + (p.y / north).to_degrees(), spec.plant.lon + (p.x / east).to_degrees()]
 }
 
-fn start(spec: &Spec) -> Result<(jiff::Timestamp, Offset)> {
+/// Time of the first frame, and its offset from UTC.
+pub(super) fn start(spec: &Spec) -> Result<(jiff::Timestamp, Offset)> {
     let bad = |e: jiff::Error| {
         Error::argument(
             "flight.start",
