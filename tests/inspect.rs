@@ -208,8 +208,8 @@ fn half_turn_and_offset_change_no_verdict() {
     };
     let settings = FrameSettings::of(&settings);
     let look =
-        |image: &ndarray::Array2<f32>| analyse("f", image.view(), &lens, &LoggedPose::default(), &settings).modules;
-    let plain = look(&frame);
+        |image: &ndarray::Array2<f32>, roll: f64| analyse("f", image.view(), &lens, &logged(roll), &settings).modules;
+    let plain = look(&frame, 0.0);
     assert!(plain.len() > 20);
     let warmer = look(&frame.mapv(|v| v + 7.0), 0.0);
     assert_eq!(plain.len(), warmer.len());

@@ -37,6 +37,7 @@ Exit codes:
 
 /// The subcommands in the order of an inspection.
 #[derive(Subcommand)]
+#[allow(clippy::large_enum_variant, reason = "parsed once a run")]
 enum Command {
     Demo(demo::Args),
     Plan(plan::Args),

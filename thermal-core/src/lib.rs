@@ -24,6 +24,7 @@ pub mod frame;
 pub mod site;
 pub mod plan;
 pub mod finding;
+pub mod evidence;
 pub mod output;
 pub mod run_record;
 pub mod inspection;
