@@ -163,7 +163,8 @@ fn bad_input_is_named_and_the_rest_is_done() {
     std::fs::write(&toml, format!("{text}\n[extra]\nkey = 1\n")).unwrap();
     let (code, said) = run(&["--force"]);
     assert!(code == Some(1) && said.contains("inspection.toml") && said.contains("extra"), "{said}");
-    std::fs::write(&toml, text.replace("width_m = 1.04", "width_m = 1040")).unwrap();
+    let in_mm = |line: &str| if line.starts_with("width_m") { "width_m = 1040".to_owned() } else { line.to_owned() };
+    std::fs::write(&toml, text.lines().map(in_mm).collect::<Vec<_>>().join("\n")).unwrap();
     let (code, said) = run(&["--force"]);
     assert!(code == Some(1) && said.contains("width_m"), "{said}");
     std::fs::write(&toml, &text).unwrap();
