@@ -6,6 +6,7 @@ mod demo;
 mod failure;
 mod inspect;
 mod plan;
+mod readings;
 
 use std::process::ExitCode;
 
@@ -41,6 +42,7 @@ Exit codes:
 enum Command {
     Demo(demo::Args),
     Plan(plan::Args),
+    Readings(readings::Args),
     Inspect(inspect::Args),
 }
 
@@ -49,6 +51,7 @@ impl Command {
         match self {
             Self::Demo(args) => demo::run(args, console),
             Self::Plan(args) => plan::run(args, console),
+            Self::Readings(args) => readings::run(args, console),
             Self::Inspect(args) => inspect::run(args, console),
         }
     }

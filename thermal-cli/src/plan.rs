@@ -163,10 +163,20 @@ pub(crate) struct Args {
 
 /// Words of `--mounting`, as in inspection.toml.
 #[derive(Clone, Copy, ValueEnum)]
-enum MountingWord {
+pub(crate) enum MountingWord {
     Fixed,
     Tracker,
     DualTilt,
+}
+
+impl From<MountingWord> for Mounting {
+    fn from(word: MountingWord) -> Self {
+        match word {
+            MountingWord::Fixed => Self::Fixed,
+            MountingWord::Tracker => Self::Tracker,
+            MountingWord::DualTilt => Self::DualTilt,
+        }
+    }
 }
 
 pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
@@ -295,11 +305,7 @@ impl Args {
     fn array(&self, settings: &mut Settings, input: &mut PlanInput, assumed: &mut Vec<String>) {
         let array = &mut settings.array;
         if let Some(word) = self.mounting {
-            array.mounting = match word {
-                MountingWord::Fixed => Mounting::Fixed,
-                MountingWord::Tracker => Mounting::Tracker,
-                MountingWord::DualTilt => Mounting::DualTilt,
-            };
+            array.mounting = word.into();
         }
         if array.mounting == Mounting::Tracker {
             // An inspection.toml holds the modules' tilt and azimuth at the flight; the axis lies across that azimuth.
@@ -332,7 +338,7 @@ impl Args {
 }
 
 /// `+02:00`, as the settings read it.
-fn offset(text: &str) -> Result<Offset, Error> {
+pub(crate) fn offset(text: &str) -> Result<Offset, Error> {
     Site { utc_offset: Some(text.into()), ..Site::default() }
         .offset()
         .ok_or_else(|| Error::argument("--utc-offset", format!("`{text}` is no offset"), "write +02:00, -07:00 or Z"))

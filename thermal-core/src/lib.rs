@@ -23,6 +23,7 @@ pub mod reference;
 pub mod frame;
 pub mod site;
 pub mod plan;
+pub mod readings;
 pub mod finding;
 pub mod evidence;
 pub mod output;

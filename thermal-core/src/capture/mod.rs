@@ -3,6 +3,7 @@
 
 mod exif;
 mod ifd;
+mod jpeg;
 mod png;
 mod sidecar;
 mod xmp;
@@ -46,7 +47,7 @@ pub struct Capture {
 }
 
 impl Capture {
-    /// Reads EXIF and XMP from a TIFF or PNG file in memory. Broken metadata leave fields empty and a note; they are never
+    /// Reads EXIF and XMP from a TIFF or PNG file, and EXIF from a JPEG file, in memory. Broken metadata leave fields empty and a note; they are never
     /// an error, since the pixels may be sound.
     ///
     /// `file` is kept as the name; `utc_offset` serves times that carry none.
@@ -61,6 +62,10 @@ impl Capture {
                 Some(Ok(xmp)) => xmp::read(&xmp, &mut capture),
                 Some(Err(note)) => capture.notes.push(note),
                 None => {}
+            }
+        } else if jpeg::is_jpeg(bytes) {
+            if let Some(exif) = jpeg::exif(bytes) {
+                exif::read(exif, utc_offset, &mut capture);
             }
         } else if let Some(xmp) = exif::read(bytes, utc_offset, &mut capture) {
             xmp::read(xmp, &mut capture);
