@@ -14,6 +14,10 @@ use clap::{Parser, Subcommand};
 
 use crate::{console::Console, failure::Failure};
 
+/// A frame's images are a megabyte each: the system's allocator hands such blocks back and pays for the pages again.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Exit code of a run that is done, but left something out or wants something flown again.
 pub(crate) const PARTLY: u8 = 3;
 

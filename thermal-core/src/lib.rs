@@ -11,6 +11,7 @@ mod table;
 pub mod raster;
 pub mod capture;
 pub mod radiometry;
+mod grey;
 pub mod optics;
 pub mod sun;
 pub mod irradiance;

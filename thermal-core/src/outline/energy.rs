@@ -44,13 +44,15 @@ fn box_down(data: &[f32], width: usize, height: usize, half: usize) -> Vec<f32> 
 fn box_along(data: &[f32], width: usize, height: usize, half: usize) -> Vec<f32> {
     let mut out = vec![0f32; data.len()];
     let inv = 1.0 / (2 * half + 1) as f32;
-    for y in 0..height {
-        let row = &data[y * width..][..width];
-        let clamp = |x: isize| x.clamp(0, width as isize - 1) as usize;
-        let mut sum: f32 = (-(half as isize)..=half as isize).map(|k| row[clamp(k)]).sum();
-        for x in 0..width {
-            out[y * width + x] = sum * inv;
-            sum += row[clamp(x as isize + half as isize + 1)] - row[clamp(x as isize - half as isize)];
+    let mut padded = vec![0f32; width + 2 * half + 1];
+    for (row, out) in data.chunks_exact(width).zip(out.chunks_exact_mut(width)).take(height) {
+        padded[..half].fill(row[0]);
+        padded[half..half + width].copy_from_slice(row);
+        padded[half + width..].fill(row[width - 1]);
+        let mut sum: f32 = padded[..2 * half + 1].iter().sum();
+        for ((o, add), sub) in out.iter_mut().zip(&padded[2 * half + 1..]).zip(&padded) {
+            *o = sum * inv;
+            sum += add - sub;
         }
     }
     out
@@ -79,11 +81,10 @@ pub(super) fn energies(image: &WorkImage, half_upright: usize, half_level: usize
     let smooth = box_along(&image.data, width, height, half_level);
     let mut level = vec![0f32; width * height];
     for y in 2..height.saturating_sub(2) {
-        let row = |k: usize| &smooth[(y + k - 2) * width..][..width];
-        let (a, b, c, d, e) = (row(0), row(1), row(2), row(3), row(4));
-        let out = &mut level[y * width..][..width];
-        for x in 0..width {
-            out[x] = energy(a[x], b[x], c[x], d[x], e[x]);
+        let row = |k: usize| smooth[(y + k - 2) * width..][..width].iter();
+        let rows = row(0).zip(row(1)).zip(row(2)).zip(row(3)).zip(row(4));
+        for (o, ((((a, b), c), d), e)) in level[y * width..][..width].iter_mut().zip(rows) {
+            *o = energy(*a, *b, *c, *d, *e);
         }
     }
     Energy { width, height, upright, level }
@@ -92,7 +93,7 @@ pub(super) fn energies(image: &WorkImage, half_upright: usize, half_level: usize
 /// Strongest value of a strided line within `reach` of `centre`: (strength, its place refined by a parabola).
 #[inline]
 fn strongest(line: impl Fn(usize) -> f32, n: usize, centre: f64, reach: isize) -> (f32, f64) {
-    let middle = centre.floor() as isize;
+    let middle = centre.max(0.0) as isize;
     let (mut best, mut place) = (-1f32, None);
     for k in (middle - reach).max(0)..=(middle + reach).min(n as isize - 1) {
         let e = line(k as usize);
@@ -113,6 +114,23 @@ fn strongest(line: impl Fn(usize) -> f32, n: usize, centre: f64, reach: isize) -
 }
 
 impl Energy {
+    /// Strength of an upright boundary at a work position.
+    #[inline]
+    pub(super) fn upright_at(&self, x: f64, y: f64) -> f32 {
+        self.upright.get(self.index(x, y)).copied().unwrap_or(0.0)
+    }
+
+    /// Strength of a level boundary at a work position.
+    #[inline]
+    pub(super) fn level_at(&self, x: f64, y: f64) -> f32 {
+        self.level.get(self.index(x, y)).copied().unwrap_or(0.0)
+    }
+
+    #[inline]
+    fn index(&self, x: f64, y: f64) -> usize {
+        (y as usize).min(self.height - 1) * self.width + (x as usize).min(self.width - 1)
+    }
+
     /// Strongest upright boundary within `reach` px of work position `(x, y)`: (strength, its x).
     #[inline]
     pub(super) fn upright_near(&self, x: f64, y: f64, reach: isize) -> (f32, f64) {

@@ -71,32 +71,29 @@ impl Scene<'_> {
     /// Looks at a predicted rectangle: measures its sides within `reach` px and its inside.
     fn look(&self, x: [f64; 2], y: [f64; 2], reach: isize) -> Option<GrownCell> {
         let at = |t: f64, a: [f64; 2]| a[0] + t * (a[1] - a[0]);
-        let mut levels = Vec::with_capacity(25);
+        let mut levels = [0f32; 25];
         let mut seen = 0;
         for j in 0..5 {
             for i in 0..5 {
                 let (px, py) = (at(0.14 + 0.18 * f64::from(i), x), at(0.14 + 0.18 * f64::from(j), y));
                 if self.inside(px, py) {
+                    levels[seen] = self.value(px, py);
                     seen += 1;
-                    levels.push(self.value(px, py));
                 }
             }
         }
-        let visible = f64::from(seen) / 25.0;
+        let visible = seen as f64 / 25.0;
         if visible < 0.3 {
             return None;
         }
-        levels.sort_by(f32::total_cmp);
-        let level = levels[levels.len() / 2];
-        let mut inner = Vec::with_capacity(18);
-        for t in [0.3, 0.4, 0.5, 0.6, 0.7] {
-            for s in [0.3, 0.5, 0.7] {
-                inner.push(self.energy.upright_near(at(t, x), at(s, y), 0).0);
-                inner.push(self.energy.level_near(at(s, x), at(t, y), 0).0);
-            }
+        let level = *levels[..seen].select_nth_unstable_by(seen / 2, f32::total_cmp).1;
+        let mut inner = [0f32; 30];
+        for (k, pair) in inner.chunks_exact_mut(2).enumerate() {
+            let (t, s) = (0.3 + 0.1 * (k / 3) as f64, 0.3 + 0.2 * (k % 3) as f64);
+            pair[0] = self.energy.upright_at(at(t, x), at(s, y));
+            pair[1] = self.energy.level_at(at(s, x), at(t, y));
         }
-        inner.sort_by(f32::total_cmp);
-        let texture = inner[inner.len() / 2];
+        let texture = *inner.select_nth_unstable_by(15, f32::total_cmp).1;
         let mut cell = GrownCell { x, y, sides: [-1.0; 4], level, texture, visible, through: [(0.0, 0.5); 2] };
         let places = [0.22, 0.5, 0.78];
         for (k, px) in x.into_iter().enumerate() {
@@ -133,9 +130,9 @@ impl Scene<'_> {
             for k in 3..(size - 3.0).max(3.0) as usize {
                 let share = (k as f64 + 0.5) / size;
                 let e = if axis == 0 {
-                    weakest(places.map(|t| self.energy.upright_near(at(share, cell.x), at(t, cell.y), 0).0))
+                    weakest(places.map(|t| self.energy.upright_at(at(share, cell.x), at(t, cell.y))))
                 } else {
-                    weakest(places.map(|t| self.energy.level_near(at(t, cell.x), at(share, cell.y), 0).0))
+                    weakest(places.map(|t| self.energy.level_at(at(t, cell.x), at(share, cell.y))))
                 };
                 if e > best[axis].0 {
                     best[axis] = (e, share);
@@ -169,8 +166,8 @@ impl Scene<'_> {
 
 /// Median; the upper one of two. `values` must not be empty.
 pub(super) fn median(values: &mut [f64]) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values[values.len() / 2]
+    let k = values.len() / 2;
+    *values.select_nth_unstable_by(k, f64::total_cmp).1
 }
 
 /// Grows lattices from `seeds`, strongest first.
@@ -247,46 +244,70 @@ fn lies_bare(cell: &GrownCell, strong: [f32; 2], texture: f32) -> bool {
         && cell.through.iter().zip(strong).all(|(t, s)| t.0 < 0.7 * s)
 }
 
+/// What a lattice's cells have in common.
+#[derive(Debug, Clone, Copy)]
+struct Kind {
+    /// Median width and height, work px.
+    size: [f64; 2],
+    /// Least strength of upright and level sides, K.
+    strong: [f32; 2],
+    /// Median temperature, deg C.
+    level: f32,
+    /// Median texture, K.
+    texture: f32,
+}
+
+impl Kind {
+    /// `None` while no cell lies wholly in the frame.
+    fn of(lattice: &Lattice, floor_k: f32) -> Option<Self> {
+        let cells = || lattice.cells.values();
+        let median_of = |values: &mut dyn Iterator<Item = f64>| {
+            let mut values: Vec<f64> = values.collect();
+            (!values.is_empty()).then(|| median(&mut values))
+        };
+        let whole = || cells().filter(|c| c.visible > 0.9);
+        // Sides against the ground may be far stronger than lines between modules, so each direction goes by its weaker
+        // ones.
+        let strong = [0, 1].map(|axis| {
+            let mut s: Vec<f32> =
+                cells().flat_map(|c| [c.sides[2 * axis], c.sides[2 * axis + 1]]).filter(|s| *s >= 0.0).collect();
+            let k = s.len() / 4;
+            let weak = if s.is_empty() { 0.0 } else { *s.select_nth_unstable_by(k, f32::total_cmp).1 };
+            (0.5 * weak).max(0.6 * floor_k)
+        });
+        Some(Self {
+            size: [
+                median_of(&mut whole().map(|c| c.x[1] - c.x[0]))?,
+                median_of(&mut whole().map(|c| c.y[1] - c.y[0]))?,
+            ],
+            strong,
+            level: median_of(&mut cells().map(|c| f64::from(c.level)))? as f32,
+            texture: median_of(&mut cells().map(|c| f64::from(c.texture)))? as f32,
+        })
+    }
+}
+
 fn grow_one(scene: &Scene<'_>, first: GrownCell, settings: &OutlineSettings) -> Lattice {
     let mut lattice = Lattice::default();
     lattice.cells.insert((0, 0), first);
     let mut queue = VecDeque::from([(0i32, 0i32)]);
-    // Sides against the ground may be far stronger than lines between modules, so each direction goes by its weaker ones.
-    let threshold = |lattice: &Lattice| {
-        [0, 1].map(|axis| {
-            let mut s: Vec<f32> = lattice
-                .cells
-                .values()
-                .flat_map(|c| [c.sides[2 * axis], c.sides[2 * axis + 1]])
-                .filter(|s| *s >= 0.0)
-                .collect();
-            s.sort_by(f32::total_cmp);
-            (0.5 * s.get(s.len() / 4).copied().unwrap_or(0.0)).max(0.6 * settings.floor_k)
-        })
-    };
+    let mut lines = [0i32; 2];
+    let Some(mut kind) = Kind::of(&lattice, settings.floor_k) else { return lattice };
+    let mut known = 1;
     while let Some((line, column)) = queue.pop_front() {
         let Some(here) = lattice.cells.get(&(line, column)).copied() else { continue };
-        let mut widths: Vec<f64> =
-            lattice.cells.values().filter(|c| c.visible > 0.9).map(|c| c.x[1] - c.x[0]).collect();
-        let mut heights: Vec<f64> =
-            lattice.cells.values().filter(|c| c.visible > 0.9).map(|c| c.y[1] - c.y[0]).collect();
-        if widths.is_empty() {
-            break;
+        // A few cells more do not change what hundreds have in common.
+        if lattice.cells.len() > known + known / 16 {
+            known = lattice.cells.len();
+            kind = Kind::of(&lattice, settings.floor_k).unwrap_or(kind);
         }
-        let (w, h) = (median(&mut widths), median(&mut heights));
-        let strong = threshold(&lattice);
-        let mut levels: Vec<f64> = lattice.cells.values().map(|c| f64::from(c.level)).collect();
-        let reference = median(&mut levels) as f32;
-        let mut textures: Vec<f64> = lattice.cells.values().map(|c| f64::from(c.texture)).collect();
-        let texture = median(&mut textures) as f32;
+        let Kind { size: [w, h], strong, level: reference, texture } = kind;
         for (dl, dc) in [(0, 1), (0, -1), (1, 0), (-1, 0)] {
             let key = (line + dl, column + dc);
             if lattice.cells.contains_key(&key) {
                 continue;
             }
-            let lines = lattice.cells.keys().map(|k| k.0).chain([key.0]);
-            let span = lines.clone().max().unwrap_or(0) - lines.min().unwrap_or(0) + 1;
-            if span > settings.courses as i32 {
+            if lines[1].max(key.0) - lines[0].min(key.0) + 1 > settings.courses as i32 {
                 continue;
             }
             let (x, y) = match (dl, dc) {
@@ -316,6 +337,7 @@ fn grow_one(scene: &Scene<'_>, first: GrownCell, settings: &OutlineSettings) -> 
                     || (missing == 2 && like && lies_bare(&cell, strong, texture)));
             if accepted {
                 lattice.cells.insert(key, cell);
+                lines = [lines[0].min(key.0), lines[1].max(key.0)];
                 queue.push_back(key);
             }
         }

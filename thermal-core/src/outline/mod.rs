@@ -5,7 +5,6 @@
 //! them, and refines their lines at full resolution.
 
 mod energy;
-mod grey;
 mod lattice;
 mod orient;
 mod prior;
@@ -19,8 +18,7 @@ pub use prior::{LoggedPose, find_from_pose};
 use nalgebra::Matrix3;
 use ndarray::ArrayView2;
 
-use grey::Grey;
-
+use crate::grey::Grey;
 use crate::optics::Lens;
 
 /// What the search may assume and how strict it is.
@@ -140,7 +138,23 @@ fn with_view(frame: ArrayView2<'_, f32>, lens: &Lens, work: impl FnOnce(&View<'_
     }
     let standard = frame.as_standard_layout();
     let Some(data) = standard.as_slice() else { return Outlines::default() };
+    let filled = filled(data);
+    let data = filled.as_deref().unwrap_or(data);
     work(&View::new(Grey { data, width, height }, lens))
+}
+
+/// The values with those that are none (dead pixels, counts without a temperature) replaced by the last one before, so that
+/// running sums are not lost to them; `None` where all are sound.
+fn filled(data: &[f32]) -> Option<Vec<f32>> {
+    if data.iter().map(|v| u32::from(!v.is_finite())).sum::<u32>() == 0 {
+        return None;
+    }
+    let mut last = data.iter().copied().find(|v| v.is_finite())?;
+    let fill = |v: &f32| {
+        last = if v.is_finite() { *v } else { last };
+        last
+    };
+    Some(data.iter().map(fill).collect())
 }
 
 fn find_in(view: &View<'_>, lens: &Lens, prior: &Prior, settings: &OutlineSettings) -> Outlines {

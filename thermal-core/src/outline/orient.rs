@@ -4,7 +4,7 @@
 
 use nalgebra::{Matrix3, Rotation3, Vector3};
 
-use super::grey::Grey;
+use crate::grey::Grey;
 use crate::optics::Lens;
 
 /// A piece of edge: an undistorted point, the unit direction of the edge through it, and its weight.
@@ -25,15 +25,20 @@ pub(super) fn edge_elements(image: &Grey<'_>, reduced: f64, lens: &Lens) -> Vec<
     let mut gx = vec![0f32; h * w];
     let mut gy = vec![0f32; h * w];
     let mut squared = vec![0f32; h * w];
+    // Sobel's operator: smoothed down and differenced along, and the other way round.
+    let (mut sum, mut difference) = (vec![0f32; w], vec![0f32; w]);
     for y in 1..h - 1 {
-        let row = |k: usize| &image.data[(y + k - 1) * w..][..w];
-        let (a, b, c) = (row(0), row(1), row(2));
-        for x in 1..w - 1 {
-            let (l, r) = (x - 1, x + 1);
-            let i = y * w + x;
-            gx[i] = ((a[r] - a[l]) + 2.0 * (b[r] - b[l]) + (c[r] - c[l])) * 0.125;
-            gy[i] = ((c[l] - a[l]) + 2.0 * (c[x] - a[x]) + (c[r] - a[r])) * 0.125;
-            squared[i] = gx[i] * gx[i] + gy[i] * gy[i];
+        let row = |k: usize| image.data[(y + k - 1) * w..][..w].iter();
+        for (((s, d), (a, c)), b) in sum.iter_mut().zip(&mut difference).zip(row(0).zip(row(2))).zip(row(1)) {
+            *s = a + 2.0 * b + c;
+            *d = c - a;
+        }
+        let range = y * w + 1..(y + 1) * w - 1;
+        let to = gx[range.clone()].iter_mut().zip(&mut gy[range.clone()]).zip(&mut squared[range]);
+        for (((x, y), q), (s, d)) in to.zip(sum.windows(3).zip(difference.windows(3))) {
+            *x = (s[2] - s[0]) * 0.125;
+            *y = (d[0] + 2.0 * d[1] + d[2]) * 0.125;
+            *q = *x * *x + *y * *y;
         }
     }
     let mut sample: Vec<f32> = (0..h * w).step_by(7).map(|i| squared[i]).filter(|m| m.is_finite()).collect();
@@ -57,22 +62,24 @@ pub(super) fn edge_elements(image: &Grey<'_>, reduced: f64, lens: &Lens) -> Vec<
                 continue;
             }
             // Direction from the structure tensor of the 5 x 5 neighbourhood: steadier than one gradient.
-            let (mut xx, mut xy, mut yy) = (0f64, 0f64, 0f64);
+            let (mut xx, mut xy, mut yy) = (0f32, 0f32, 0f32);
             for dy in 0..5 {
-                for dx in 0..5 {
-                    let j = (y + dy - 2) * w + x + dx - 2;
-                    let (u, v) = (f64::from(gx[j]), f64::from(gy[j]));
+                let j = (y + dy - 2) * w + x - 2;
+                for (u, v) in gx[j..j + 5].iter().zip(&gy[j..j + 5]) {
                     xx += u * u;
                     xy += u * v;
                     yy += v * v;
                 }
             }
-            let coherence = ((xx - yy).powi(2) + 4.0 * xy * xy).sqrt() / (xx + yy).max(1e-12);
+            let (twice_c, twice_s) = (f64::from(xx - yy), f64::from(2.0 * xy));
+            let length = (twice_c * twice_c + twice_s * twice_s).sqrt();
+            let coherence = length / f64::from(xx + yy).max(1e-12);
             if !(coherence > 0.8) {
                 continue;
             }
-            let angle = 0.5 * (2.0 * xy).atan2(xx - yy);
-            let (s, c) = angle.sin_cos();
+            // Half the angle whose cosine and sine are known.
+            let c = (0.5 * (1.0 + twice_c / length)).max(0.0).sqrt();
+            let s = (0.5 * (1.0 - twice_c / length)).max(0.0).sqrt().copysign(twice_s);
             let px = [reduced * (x as f64 + 0.5), reduced * (y as f64 + 0.5)];
             let p0 = lens.direction([px[0] + 4.0 * s, px[1] - 4.0 * c]);
             let p1 = lens.direction([px[0] - 4.0 * s, px[1] + 4.0 * c]);
@@ -88,14 +95,6 @@ pub(super) fn edge_elements(image: &Grey<'_>, reduced: f64, lens: &Lens) -> Vec<
     out
 }
 
-/// How well an edge element fits a rotation: residual sines to the two families of lattice lines.
-fn residuals(e: &EdgeElement, axes: [Vector3<f64>; 2]) -> [f64; 2] {
-    axes.map(|a| {
-        let g = [a.x - e.point[0] * a.z, a.y - e.point[1] * a.z];
-        (e.tangent[0] * g[1] - e.tangent[1] * g[0]) / (g[0] * g[0] + g[1] * g[1]).sqrt().max(1e-9)
-    })
-}
-
 /// Refines the rotation from camera to array axes.
 ///
 /// `start`: camera to array. `sigma_deg`: how far the start may be off about each array axis (x, y, normal), standard
@@ -103,32 +102,15 @@ fn residuals(e: &EdgeElement, axes: [Vector3<f64>; 2]) -> [f64; 2] {
 pub(super) fn refine(elements: &[EdgeElement], start: &Matrix3<f64>, sigma_deg: [f64; 3]) -> (Matrix3<f64>, f64) {
     let mut rotation = *start;
     let mut total = Vector3::zeros();
+    let start_gate = sigma_deg[2].clamp(2.5, 10.0) * 2.0;
     let weight_sum: f64 = elements.iter().map(|e| e.weight).sum::<f64>().max(1e-9);
     let mut explained = 0.0;
-    let start_gate = sigma_deg[2].clamp(2.5, 10.0) * 2.0;
     for gate_deg in [start_gate, start_gate * 0.6, 3.0, 2.0, 1.5, 1.5] {
-        let gate = f64::to_radians(gate_deg).sin();
-        let axes = [rotation.row(0).transpose(), rotation.row(1).transpose()];
-        let mut normal = Matrix3::zeros();
-        let mut right = Vector3::zeros();
-        explained = 0.0;
-        for e in elements {
-            let r = residuals(e, axes);
-            let family = usize::from(r[1].abs() < r[0].abs());
-            let q = r[family] / gate;
-            if q.abs() >= 1.0 {
-                continue;
-            }
-            let weight = e.weight * (1.0 - q * q).powi(2);
-            explained += e.weight;
-            // Small rotation about camera axes: a -> a + omega x a; the residual is linear in omega.
-            let p = Vector3::new(e.point[0], e.point[1], 1.0);
-            let n = p.cross(&Vector3::new(e.tangent[0], e.tangent[1], 0.0));
-            let a = axes[family];
-            let j = a.cross(&n);
-            normal += weight * j * j.transpose();
-            right -= weight * n.dot(&a) * j;
-        }
+        let (sums, weight) = votes(elements, &rotation, f64::to_radians(gate_deg).sin());
+        explained = weight;
+        let [xx, xy, xz, yy, yz, zz, rx, ry, rz] = sums;
+        let mut normal = Matrix3::new(xx, xy, xz, xy, yy, yz, xz, yz, zz);
+        let mut right = Vector3::new(rx, ry, rz);
         // One edge element is good to some 3 degrees, and neighbours are not independent.
         let scale = 1.0 / (f64::to_radians(3.0).powi(2) * 8.0);
         normal *= scale;
@@ -147,6 +129,42 @@ pub(super) fn refine(elements: &[EdgeElement], start: &Matrix3<f64>, sigma_deg: 
         total += omega;
     }
     (rotation, explained / weight_sum)
+}
+
+/// Sums over the edge elements within `gate` (sine) of one of the two families of lattice lines: the normal equations of a
+/// small rotation about the camera's axes (six of the matrix, three of the right side), and the elements' weight.
+fn votes(elements: &[EdgeElement], rotation: &Matrix3<f64>, gate: f64) -> ([f64; 9], f64) {
+    let axes = [0, 1].map(|k| [rotation[(k, 0)], rotation[(k, 1)], rotation[(k, 2)]]);
+    let mut sums = [0f64; 9];
+    let mut explained = 0.0;
+    for e in elements {
+        let ([px, py], [tx, ty]) = (e.point, e.tangent);
+        // Sine of the angle to the line through the point towards the axis's vanishing point.
+        let sine = |a: [f64; 3]| {
+            let (gx, gy) = (a[0] - px * a[2], a[1] - py * a[2]);
+            (tx * gy - ty * gx) / (gx * gx + gy * gy).sqrt().max(1e-9)
+        };
+        let sines = axes.map(sine);
+        let family = usize::from(sines[1].abs() < sines[0].abs());
+        let q = sines[family] / gate;
+        if q.abs() >= 1.0 {
+            continue;
+        }
+        explained += e.weight;
+        let weight = e.weight * (1.0 - q * q) * (1.0 - q * q);
+        // Normal of the plane through the camera and the edge; turning the axis by omega x a changes n.a by omega.(a x n).
+        let n = [-ty, tx, px * ty - py * tx];
+        let a = axes[family];
+        let j = [a[1] * n[2] - a[2] * n[1], a[2] * n[0] - a[0] * n[2], a[0] * n[1] - a[1] * n[0]];
+        let r = -weight * (n[0] * a[0] + n[1] * a[1] + n[2] * a[2]);
+        let w = [weight * j[0], weight * j[1], weight * j[2]];
+        let terms =
+            [w[0] * j[0], w[0] * j[1], w[0] * j[2], w[1] * j[1], w[1] * j[2], w[2] * j[2], r * j[0], r * j[1], r * j[2]];
+        for (sum, term) in sums.iter_mut().zip(terms) {
+            *sum += term;
+        }
+    }
+    (sums, explained)
 }
 
 /// The angle of the rows against the image's horizontal, rad, within 45 degrees: the strongest direction of edges modulo a

@@ -1,6 +1,6 @@
 //! The frame seen perpendicular to the array: a small image in which rows are level and modules are upright rectangles.
 
-use super::grey::Grey;
+use crate::grey::Grey;
 use crate::optics::Lens;
 use nalgebra::{Matrix3, Vector3};
 
@@ -82,21 +82,22 @@ pub(super) fn rectify(image: &Grey<'_>, reduced: f64, map: &PlaneMap, scale: f64
     if width < 16 || height < 16 || width * height > 4 * map.lens.width * map.lens.height {
         return None;
     }
-    let mut data = Vec::with_capacity(width * height);
-    let mut inside = Vec::with_capacity(width * height);
+    let mut data = vec![0f32; width * height];
+    let mut inside = vec![false; width * height];
     let inv = (1.0 / reduced) as f32;
     let (w, h) = (image.width as f32, image.height as f32);
     for y in 0..height {
         let v = (y as f64 + 0.5) / scale + low[1];
         let mut from = map.pixel([low[0] + 0.5 / scale, v]);
-        for x0 in (0..width).step_by(BLOCK) {
+        let blocks = data[y * width..][..width].chunks_mut(BLOCK).zip(inside[y * width..][..width].chunks_mut(BLOCK));
+        for (x0, (values, seen)) in (0..width).step_by(BLOCK).zip(blocks) {
             let to = map.pixel([(x0 + BLOCK) as f64 / scale + low[0] + 0.5 / scale, v]);
             let step = [(to[0] - from[0]) as f32 * inv / BLOCK as f32, (to[1] - from[1]) as f32 * inv / BLOCK as f32];
             let start = [from[0] as f32 * inv, from[1] as f32 * inv];
-            for k in 0..BLOCK.min(width - x0) {
+            for (k, (value, seen)) in values.iter_mut().zip(seen).enumerate() {
                 let (px, py) = (start[0] + k as f32 * step[0], start[1] + k as f32 * step[1]);
-                data.push(image.sample(px, py));
-                inside.push(px >= 0.0 && py >= 0.0 && px <= w && py <= h);
+                *value = image.sample(px, py);
+                *seen = px >= 0.0 && py >= 0.0 && px <= w && py <= h;
             }
             from = to;
         }

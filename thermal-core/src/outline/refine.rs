@@ -3,7 +3,7 @@
 
 use nalgebra::{SMatrix, SVector};
 
-use super::grey::Grey;
+use crate::grey::Grey;
 use super::lattice::Lattice;
 use super::rectify::{PlaneMap, WorkImage};
 use super::{Cell, OutlineSettings, Table};
@@ -147,15 +147,17 @@ fn fit(marks: &[Mark], start: &Projective, px: f64) -> Option<Projective> {
             let now = apply(&h, m.at)[m.axis];
             let e = (m.value - now) / gate;
             let weight = m.weight / (1.0 + e * e).powi(2) / (z * z * px * px);
-            let mut row = Projective::zeros();
             let k = 3 * m.axis;
-            row[k] = m.at[0];
-            row[k + 1] = m.at[1];
-            row[k + 2] = 1.0;
-            row[6] = -m.value * m.at[0];
-            row[7] = -m.value * m.at[1];
-            n += weight * row * row.transpose();
-            r += weight * m.value * row;
+            let (place, row) = (
+                [k, k + 1, k + 2, 6, 7],
+                [m.at[0], m.at[1], 1.0, -m.value * m.at[0], -m.value * m.at[1]],
+            );
+            for (i, a) in place.into_iter().zip(row) {
+                for (j, b) in place.into_iter().zip(row) {
+                    n[(i, j)] += weight * a * b;
+                }
+                r[i] += weight * m.value * a;
+            }
         }
         // Angles of half a degree between table and working plane: change of depth by 0.0087 a metre at one metre.
         let hold = 1.0 / (0.02 * scale).powi(2);

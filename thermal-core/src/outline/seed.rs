@@ -10,17 +10,14 @@ pub(super) struct Seed {
     pub strength: f32,
 }
 
-/// Local maxima over `floor` of a strided line, refined by a parabola: (position, strength).
-fn maxima(line: impl Fn(usize) -> f32, n: usize, floor: f32, out: &mut Vec<(f64, f32)>) {
-    out.clear();
-    for k in 1..n.saturating_sub(1) {
-        let (a, b, c) = (line(k - 1), line(k), line(k + 1));
-        if b > floor && b > a && b >= c {
-            let bend = a - 2.0 * b + c;
-            let shift = if bend < 0.0 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 };
-            out.push((k as f64 + 0.5 + f64::from(shift), b));
-        }
+/// How far a local maximum `b` over `floor` lies from its pixel's middle, by a parabola; `None` where it is none.
+#[inline]
+fn peak(a: f32, b: f32, c: f32, floor: f32) -> Option<f64> {
+    if !(b > floor && b > a && b >= c) {
+        return None;
     }
+    let bend = a - 2.0 * b + c;
+    Some(if bend < 0.0 { f64::from(0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 })
 }
 
 /// All rectangles of size `size_at(y)` (along, up; work px, within `tolerance` of it) with boundary strength over `floor` K on all
@@ -29,9 +26,15 @@ pub(super) fn seeds(energy: &Energy, size_at: impl Fn(f64) -> [f64; 2], toleranc
     let (w, h) = (energy.width, energy.height);
     let middle = size_at(0.5 * h as f64);
     let aspect = middle[1] / middle[0];
+    // Row by row, as the values lie in memory.
     let mut level: Vec<Vec<(f64, f32)>> = vec![Vec::new(); w.div_ceil(2)];
-    for (k, list) in level.iter_mut().enumerate() {
-        maxima(|y| energy.level[y * w + 2 * k], h, floor, list);
+    for y in 1..h.saturating_sub(1) {
+        let row = |k: usize| energy.level[(y + k - 1) * w..][..w].iter().step_by(2);
+        for (list, ((a, b), c)) in level.iter_mut().zip(row(0).zip(row(1)).zip(row(2))) {
+            if let Some(shift) = peak(*a, *b, *c, floor) {
+                list.push((y as f64 + 0.5 + shift, *b));
+            }
+        }
     }
     let stride = ((middle[1] / 5.0) as usize).max(2);
     let mut upright = Vec::new();
@@ -39,7 +42,12 @@ pub(super) fn seeds(energy: &Energy, size_at: impl Fn(f64) -> [f64; 2], toleranc
     for y in (stride / 2..h).step_by(stride) {
         let size = size_at(y as f64);
         let row = &energy.upright[y * w..][..w];
-        maxima(|x| row[x], w, floor, &mut upright);
+        upright.clear();
+        for (x, v) in row.windows(3).enumerate() {
+            if let Some(shift) = peak(v[0], v[1], v[2], floor) {
+                upright.push((x as f64 + 1.5 + shift, v[1]));
+            }
+        }
         for (i, &(xa, ea)) in upright.iter().enumerate() {
             for &(xb, eb) in &upright[i + 1..] {
                 let across = xb - xa;

@@ -2,16 +2,16 @@
 
 /// Row-major values; the first pixel's centre is at (0.5, 0.5).
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Grey<'a> {
-    pub data: &'a [f32],
-    pub width: usize,
-    pub height: usize,
+pub(crate) struct Grey<'a> {
+    pub(crate) data: &'a [f32],
+    pub(crate) width: usize,
+    pub(crate) height: usize,
 }
 
 impl Grey<'_> {
     /// Bilinear value at a position, clamped to the image.
     #[inline]
-    pub(super) fn sample(&self, x: f32, y: f32) -> f32 {
+    pub(crate) fn sample(&self, x: f32, y: f32) -> f32 {
         let x = (x - 0.5).max(0.0).min(self.width as f32 - 1.001);
         let y = (y - 0.5).max(0.0).min(self.height as f32 - 1.001);
         let (i, j) = (x as usize, y as usize);
@@ -26,7 +26,7 @@ impl Grey<'_> {
     }
 
     /// The image at half the size: means of two by two.
-    pub(super) fn halved(&self) -> (Vec<f32>, usize, usize) {
+    pub(crate) fn halved(&self) -> (Vec<f32>, usize, usize) {
         let (w, h) = (self.width / 2, self.height / 2);
         let mut out = Vec::with_capacity(w * h);
         for y in 0..h {
