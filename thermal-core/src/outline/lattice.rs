@@ -36,6 +36,11 @@ pub(super) struct Lattice {
 /// Work pixels on either side of a boundary that must lie in the frame for it to be measured.
 const REACH_PX: f64 = 2.2;
 
+/// Fewer cells than this wait until larger lattices have grown.
+const FEW: usize = 4;
+/// Rounds in which the cells at a lattice's border are looked at again, since what it holds for a module has changed.
+const ROUNDS: usize = 3;
+
 /// What growing looks at.
 struct Scene<'a> {
     image: &'a WorkImage,
@@ -120,6 +125,28 @@ impl Scene<'_> {
         Some(cell)
     }
 
+    /// Where a stronger boundary beside (the edge of a shadow or of a beam) has drawn a side away so far that the cell has no
+    /// module's size any more, the side is measured again where it was predicted.
+    fn hold_size(&self, cell: &mut GrownCell, predicted: [[f64; 2]; 2], size: [f64; 2]) {
+        let places = [0.22, 0.5, 0.78];
+        if !size_fits(cell.x, size[0]) {
+            let k = usize::from((cell.x[1] - predicted[0][1]).abs() > (cell.x[0] - predicted[0][0]).abs());
+            if cell.sides[k] >= 0.0 {
+                cell.x[k] = predicted[0][k];
+                let at = |t: f64| cell.y[0] + t * (cell.y[1] - cell.y[0]);
+                cell.sides[k] = side(places.map(|t| self.energy.upright_near(cell.x[k], at(t), 0))).0;
+            }
+        }
+        if !size_fits(cell.y, size[1]) {
+            let k = usize::from((cell.y[1] - predicted[1][1]).abs() > (cell.y[0] - predicted[1][0]).abs());
+            if cell.sides[2 + k] >= 0.0 {
+                cell.y[k] = predicted[1][k];
+                let at = |t: f64| cell.x[0] + t * (cell.x[1] - cell.x[0]);
+                cell.sides[2 + k] = side(places.map(|t| self.energy.level_near(at(t), cell.y[k], 0))).0;
+            }
+        }
+    }
+
     /// Strongest boundaries that cross the cell from side to side away from its edges.
     fn through(&self, cell: &GrownCell) -> [(f32, f64); 2] {
         let at = |t: f64, a: [f64; 2]| a[0] + t * (a[1] - a[0]);
@@ -142,26 +169,23 @@ impl Scene<'_> {
         best
     }
 
-    fn is_taken(&self, x: [f64; 2], y: [f64; 2]) -> bool {
+    /// Whether a good part of a rectangle is marked.
+    fn covers(&self, mask: &[bool], x: [f64; 2], y: [f64; 2]) -> bool {
         let mut hits = 0;
         for t in [0.2, 0.5, 0.8] {
             for s in [0.2, 0.5, 0.8] {
                 let i = (x[0] + t * (x[1] - x[0])).clamp(0.0, self.image.width as f64 - 1.0) as usize;
                 let j = (y[0] + s * (y[1] - y[0])).clamp(0.0, self.image.height as f64 - 1.0) as usize;
-                hits += i32::from(self.taken[j * self.image.width + i]);
+                hits += i32::from(mask[j * self.image.width + i]);
             }
         }
         hits >= 3
     }
+}
 
-    fn take(&mut self, cell: &GrownCell) {
-        let clamp = |v: f64, n: usize| v.clamp(0.0, n as f64) as usize;
-        let (w, h) = (self.image.width, self.image.height);
-        for j in clamp(cell.y[0] + 1.0, h)..clamp(cell.y[1], h) {
-            self.taken[j * w..][clamp(cell.x[0] + 1.0, w)..clamp(cell.x[1], w).max(clamp(cell.x[0] + 1.0, w))]
-                .fill(true);
-        }
-    }
+/// Whether the distance of two sides is a module's.
+fn size_fits(sides: [f64; 2], size: f64) -> bool {
+    (sides[1] - sides[0] - size).abs() < 0.04 * size + 1.2
 }
 
 /// Median; the upper one of two. `values` must not be empty.
@@ -173,9 +197,11 @@ pub(super) fn median(values: &mut [f64]) -> f64 {
 /// Grows lattices from `seeds`, strongest first.
 pub(super) fn grow(image: &WorkImage, energy: &Energy, seeds: &[Seed], settings: &OutlineSettings) -> Vec<Lattice> {
     let mut scene = Scene { image, energy, taken: vec![false; image.data.len()] };
+    let mut seeded = vec![false; image.data.len()];
     let mut out = Vec::new();
+    let mut small = Vec::new();
     for seed in seeds {
-        if scene.is_taken(seed.x, seed.y) {
+        if scene.covers(&scene.taken, seed.x, seed.y) || scene.covers(&seeded, seed.x, seed.y) {
             continue;
         }
         let Some(first) = scene.look(seed.x, seed.y, 1) else { continue };
@@ -189,12 +215,41 @@ pub(super) fn grow(image: &WorkImage, energy: &Energy, seeds: &[Seed], settings:
         if lattice.distinctness() < 2.5 {
             continue;
         }
+        // The corner of a table stands out most, but seen from it the lines inside may be too weak to go on: few cells are
+        // kept aside until a start inside has had its turn.
+        let few = lattice.cells.len() < FEW;
         for cell in lattice.cells.values() {
-            scene.take(cell);
+            if few {
+                fill(&mut seeded, image, cell);
+            } else {
+                fill(&mut scene.taken, image, cell);
+            }
         }
-        out.push(lattice);
+        if few {
+            small.push(lattice);
+        } else {
+            out.push(lattice);
+        }
+    }
+    for lattice in small {
+        if lattice.cells.values().all(|c| !scene.covers(&scene.taken, c.x, c.y)) {
+            for cell in lattice.cells.values() {
+                fill(&mut scene.taken, image, cell);
+            }
+            out.push(lattice);
+        }
     }
     out
+}
+
+/// Marks the inside of a cell.
+fn fill(mask: &mut [bool], image: &WorkImage, cell: &GrownCell) {
+    let clamp = |v: f64, n: usize| v.clamp(0.0, n as f64) as usize;
+    let (w, h) = (image.width, image.height);
+    for j in clamp(cell.y[0] + 1.0, h)..clamp(cell.y[1], h) {
+        let (from, to) = (clamp(cell.x[0] + 1.0, w), clamp(cell.x[1], w));
+        mask[j * w..][from..to.max(from)].fill(true);
+    }
 }
 
 impl Lattice {
@@ -235,6 +290,16 @@ fn bears_gap(cell: &GrownCell, strong: [f32; 2]) -> bool {
     cell.sides[side] > 0.5 * strong || strength < strong || from_side < 0.25
 }
 
+/// Whether a strong boundary divides the cell near one end, as the gap between two tables does. Substrings and halves are
+/// divided further inside; near a side that is itself missing lies the edge of what hides it.
+fn crossed(cell: &GrownCell, strong: [f32; 2]) -> bool {
+    (0..2).any(|axis| {
+        let (strength, share) = cell.through[axis];
+        let side = cell.sides[2 * axis + usize::from(share > 0.5)];
+        strength > 3.2 * strong[axis] && (share - 0.5).abs() > 0.25 && !(side >= 0.0 && side < strong[axis])
+    })
+}
+
 /// Whether a cell without both level sides is a module on ground of its own temperature: upright sides on both ends, and
 /// inside as smooth as its lattice, which ground is not.
 fn lies_bare(cell: &GrownCell, strong: [f32; 2], texture: f32) -> bool {
@@ -259,13 +324,23 @@ struct Kind {
 
 impl Kind {
     /// `None` while no cell lies wholly in the frame.
-    fn of(lattice: &Lattice, floor_k: f32) -> Option<Self> {
+    fn of(lattice: &Lattice, settings: &OutlineSettings) -> Option<Self> {
         let cells = || lattice.cells.values();
         let median_of = |values: &mut dyn Iterator<Item = f64>| {
             let mut values: Vec<f64> = values.collect();
             (!values.is_empty()).then(|| median(&mut values))
         };
-        let whole = || cells().filter(|c| c.visible > 0.9);
+        let aspect = (settings.module_m[1] + settings.gap_m) / (settings.module_m[0] + settings.gap_m);
+        // The shape is known: both sides tell the one scale, so that a wrong upper or lower edge does not decide it.
+        let mut widths: Vec<f64> = cells()
+            .filter(|c| c.visible > 0.9)
+            .flat_map(|c| [c.x[1] - c.x[0], (c.y[1] - c.y[0]) / aspect])
+            .collect();
+        if widths.is_empty() {
+            return None;
+        }
+        widths.sort_by(f64::total_cmp);
+        let width = 0.5 * (widths[widths.len() / 2] + widths[(widths.len() - 1) / 2]);
         // Sides against the ground may be far stronger than lines between modules, so each direction goes by its weaker
         // ones.
         let strong = [0, 1].map(|axis| {
@@ -273,13 +348,10 @@ impl Kind {
                 cells().flat_map(|c| [c.sides[2 * axis], c.sides[2 * axis + 1]]).filter(|s| *s >= 0.0).collect();
             let k = s.len() / 4;
             let weak = if s.is_empty() { 0.0 } else { *s.select_nth_unstable_by(k, f32::total_cmp).1 };
-            (0.5 * weak).max(0.6 * floor_k)
+            (0.5 * weak).max(0.6 * settings.floor_k)
         });
         Some(Self {
-            size: [
-                median_of(&mut whole().map(|c| c.x[1] - c.x[0]))?,
-                median_of(&mut whole().map(|c| c.y[1] - c.y[0]))?,
-            ],
+            size: [width, width * aspect],
             strong,
             level: median_of(&mut cells().map(|c| f64::from(c.level)))? as f32,
             texture: median_of(&mut cells().map(|c| f64::from(c.texture)))? as f32,
@@ -292,14 +364,25 @@ fn grow_one(scene: &Scene<'_>, first: GrownCell, settings: &OutlineSettings) -> 
     lattice.cells.insert((0, 0), first);
     let mut queue = VecDeque::from([(0i32, 0i32)]);
     let mut lines = [0i32; 2];
-    let Some(mut kind) = Kind::of(&lattice, settings.floor_k) else { return lattice };
+    let Some(mut kind) = Kind::of(&lattice, settings) else { return lattice };
     let mut known = 1;
-    while let Some((line, column)) = queue.pop_front() {
+    let mut round = (1, 1);
+    loop {
+        let Some((line, column)) = queue.pop_front() else {
+            let (number, cells) = round;
+            if number == ROUNDS || lattice.cells.len() == cells {
+                break;
+            }
+            round = (number + 1, lattice.cells.len());
+            known = 0;
+            queue.extend(lattice.cells.keys().copied());
+            continue;
+        };
         let Some(here) = lattice.cells.get(&(line, column)).copied() else { continue };
         // A few cells more do not change what hundreds have in common.
         if lattice.cells.len() > known + known / 16 {
             known = lattice.cells.len();
-            kind = Kind::of(&lattice, settings.floor_k).unwrap_or(kind);
+            kind = Kind::of(&lattice, settings).unwrap_or(kind);
         }
         let Kind { size: [w, h], strong, level: reference, texture } = kind;
         for (dl, dc) in [(0, 1), (0, -1), (1, 0), (-1, 0)] {
@@ -316,25 +399,40 @@ fn grow_one(scene: &Scene<'_>, first: GrownCell, settings: &OutlineSettings) -> 
                 (1, 0) => (here.x, [here.y[1], here.y[1] + h]),
                 _ => (here.x, [here.y[0] - h, here.y[0]]),
             };
-            if scene.is_taken(x, y) {
+            if scene.covers(&scene.taken, x, y) {
                 continue;
             }
-            let Some(cell) = scene.look(x, y, 2) else { continue };
+            let Some(mut cell) = scene.look(x, y, 2) else { continue };
+            scene.hold_size(&mut cell, [x, y], [w, h]);
             let strong = strong.map(|s| s.max(1.6 * cell.texture.min(2.0 * texture)));
+            // A side that is none lies where the lattice has it, not at the noise nearby.
+            for k in 0..2 {
+                if cell.sides[k] < strong[0] {
+                    cell.x[k] = x[k];
+                }
+                if cell.sides[2 + k] < strong[1] {
+                    cell.y[k] = y[k];
+                }
+            }
             let measured = cell.sides.iter().filter(|s| **s >= 0.0).count();
             let good = (0..4).filter(|k| cell.sides[*k] >= strong[k / 2]).count();
             let missing = measured - good;
-            let like = (cell.level - reference).abs() < 2.5;
-            let plausible_size = (cell.x[1] - cell.x[0] - w).abs() < 0.04 * w + 1.2
-                && (cell.y[1] - cell.y[0] - h).abs() < 0.04 * h + 1.2;
+            let like = (cell.level - reference).abs().min((cell.level - here.level).abs()) < 2.5;
+            let plausible_size = size_fits(cell.x, w) && size_fits(cell.y, h);
             let accepted = plausible_size
                 && good >= 2
                 && (measured == 4 || cell.through.iter().zip(strong).all(|(t, s)| t.0 < 2.4 * s))
-                && (missing > 0
-                    || !cell.through.iter().zip(strong).any(|(t, s)| t.0 > 3.2 * s && (t.1 - 0.5).abs() > 0.25))
+                && !crossed(&cell, strong)
                 && (missing == 0
                     || (missing == 1 && like && bears_gap(&cell, strong))
                     || (missing == 2 && like && lies_bare(&cell, strong, texture)));
+            if std::env::var_os("TDBG").is_some() {
+                eprintln!(
+                    "{} ({line},{column})->{key:?} x {:?} y {:?} sides {:?} strong {strong:?} lvl {} ref {reference} tex {} / {texture} through {:?} size {plausible_size} good {good} like {like} bears {} bare {}",
+                    if accepted { "+" } else { "-" }, cell.x, cell.y, cell.sides, cell.level, cell.texture, cell.through,
+                    bears_gap(&cell, strong), lies_bare(&cell, strong, texture)
+                );
+            }
             if accepted {
                 lattice.cells.insert(key, cell);
                 lines = [lines[0].min(key.0), lines[1].max(key.0)];

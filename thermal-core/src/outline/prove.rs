@@ -2,10 +2,15 @@
 
 use super::Table;
 
-/// How much colder and hotter than the other tables of a frame a table of modules may be, K: wind and tilt make a few
-/// kelvin, a string without load up to ten.
-const COLDER_K: f64 = -8.0;
-const HOTTER_K: f64 = 14.0;
+/// Standard deviations of what tables of one frame differ by: height (terrain, camera tilt), logarithm of the boundary
+/// strength where it is the weaker one, temperature (wind, tilt, a string without load), K.
+const HEIGHT_SIGMA: f64 = 0.03;
+const STRENGTH_SIGMA: f64 = 0.6;
+const LEVEL_SIGMA_K: f64 = 5.0;
+/// Squares of the three together at which a table is none.
+const LIMIT: f64 = 4.5;
+/// However large a table, its height is not further off than this.
+const MAX_HEIGHT_OFF: f64 = 0.10;
 
 /// Keeps the tables that the others and their own boundaries bear out.
 ///
@@ -33,29 +38,33 @@ pub(super) fn prove(tables: Vec<Table>, height_of: impl Fn(&Table) -> f64) -> Ve
             height = (r.1, s);
         }
     }
-    let mut agreeing: Vec<&(f64, f64, f64, f64)> =
-        ranked.iter().filter(|r| (r.1 / height.0 - 1.0).abs() < 0.06).collect();
+    let agreeing: Vec<&(f64, f64, f64, f64)> = ranked.iter().filter(|r| (r.1 / height.0 - 1.0).abs() < 0.06).collect();
     let total: f64 = agreeing.iter().map(|r| r.0).sum();
     let strength = agreeing.iter().map(|r| r.0 * r.2).sum::<f64>() / total.max(1e-9);
-    // Modules of one frame share sun and wind; what is far colder is ground, what is far hotter a roof or a road.
-    agreeing.sort_by(|a, b| a.3.total_cmp(&b.3));
-    let mut half = 0.5 * total;
-    let level = agreeing.iter().find(|r| {
-        half -= r.0;
-        half <= 0.0
-    });
-    let level = level.map_or(f64::NAN, |r| r.3);
+    let weighted_median = |value: fn(&(f64, f64, f64, f64)) -> f64| {
+        let mut sorted: Vec<(f64, f64)> = agreeing.iter().map(|r| (value(r), r.0)).collect();
+        sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut half = 0.5 * total;
+        let middle = sorted.iter().find(|r| {
+            half -= r.1;
+            half <= 0.0
+        });
+        middle.map_or(f64::NAN, |r| r.0)
+    };
+    let (height, level) = (weighted_median(|r| r.1), weighted_median(|r| r.3));
     tables
         .into_iter()
         .filter(|t| {
-            let off = (height_of(t) / height.0 - 1.0).abs();
+            let off = height_of(t) / height - 1.0;
             let relative = t.strength_k / strength;
-            let large = t.cells.len() >= 6;
-            let warmer = t.level_c - level;
-            (COLDER_K..HOTTER_K).contains(&warmer)
-                && off < if large { 0.10 } else { 0.06 }
-                && relative > if large { 0.25 } else { 0.4 }
-                && evidence(t) > if relative > 0.6 { 4.0 } else { 12.0 }
+            // Modules of one frame share sun and wind: what is far colder is ground, what is far hotter a roof or a road.
+            let unlike = (off / HEIGHT_SIGMA).powi(2)
+                + (relative.min(1.0).ln() / STRENGTH_SIGMA).powi(2)
+                + ((t.level_c - level) / LEVEL_SIGMA_K).powi(2);
+            if std::env::var_os("TDBG").is_some() {
+                eprintln!("table {} cells at {:?} dist {:.2} strength {:.2} height {:.3} level {:.1}; strength {strength:.2} height {height:.3} level {level:.1} z {unlike:.1}", t.cells.len(), t.centre().map(|v| v as i32), t.distinctness, t.strength_k, height_of(t), t.level_c);
+            }
+            unlike < LIMIT && off.abs() < MAX_HEIGHT_OFF && evidence(t) > if relative > 0.6 { 4.0 } else { 12.0 }
         })
         .collect()
 }

@@ -146,7 +146,7 @@ pub fn range_specs(seed: u64) -> Vec<(String, Spec)> {
     });
     // Storage.
     add("deflate-planck", &|s, _| {
-        let encoding = Encoding::Planck { r: 17096.0, b: 1428.0, f: 1.0, o: -342.0 };
+        let encoding = Encoding::Planck { r: 366_545.0, b: 1428.0, f: 1.0, o: -342.0 };
         s.storage = Storage { encoding, deflate: true, ..Storage::default() };
     });
     add("celsius-emissivity", &|s, _| {
