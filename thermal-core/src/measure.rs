@@ -115,7 +115,8 @@ pub fn field(frame: &ArrayView2<'_, f32>, corners: &[[f64; 2]; 4], plan: &CellPl
     let mut samples = Vec::with_capacity(size[0] * size[1]);
     let (w, h) = (frame.ncols() as f64, frame.nrows() as f64);
     let inside = corners.iter().all(|c| c[0] >= 0.5 && c[1] >= 0.5 && c[0] <= w - 0.5 && c[1] <= h - 0.5);
-    let grey = frame.as_slice().filter(|_| inside).map(|data| Grey { data, width: frame.ncols(), height: frame.nrows() });
+    let grey =
+        frame.as_slice().filter(|_| inside).map(|data| Grey { data, width: frame.ncols(), height: frame.nrows() });
     for j in 0..size[1] {
         let t = (j as f64 + 0.5) / size[1] as f64;
         let (from, to) = (place(corners, 0.0, t), place(corners, 1.0, t));

@@ -287,7 +287,8 @@ fn bears_gap(cell: &GrownCell, strong: [f32; 2]) -> bool {
     let strong = strong[side / 2];
     let (strength, share) = cell.through[side / 2];
     let from_side = if side % 2 == 0 { share } else { 1.0 - share };
-    cell.sides[side] > 0.5 * strong || strength < strong || from_side < 0.25
+    let of_module = [1.0 / 3.0, 0.5, 2.0 / 3.0].iter().any(|border| (share - border).abs() < 0.05);
+    strength < strong || from_side < 0.25 || (cell.sides[side] > 0.5 * strong && (strength < 3.2 * strong || of_module))
 }
 
 /// Whether a strong boundary divides the cell near one end, as the gap between two tables does. Substrings and halves are
@@ -296,7 +297,7 @@ fn crossed(cell: &GrownCell, strong: [f32; 2]) -> bool {
     (0..2).any(|axis| {
         let (strength, share) = cell.through[axis];
         let side = cell.sides[2 * axis + usize::from(share > 0.5)];
-        strength > 3.2 * strong[axis] && (share - 0.5).abs() > 0.25 && !(side >= 0.0 && side < strong[axis])
+        strength > 3.2 * strong[axis] && (share - 0.5).abs() > 0.21 && !(side >= 0.0 && side < strong[axis])
     })
 }
 
@@ -332,10 +333,8 @@ impl Kind {
         };
         let aspect = (settings.module_m[1] + settings.gap_m) / (settings.module_m[0] + settings.gap_m);
         // The shape is known: both sides tell the one scale, so that a wrong upper or lower edge does not decide it.
-        let mut widths: Vec<f64> = cells()
-            .filter(|c| c.visible > 0.9)
-            .flat_map(|c| [c.x[1] - c.x[0], (c.y[1] - c.y[0]) / aspect])
-            .collect();
+        let mut widths: Vec<f64> =
+            cells().filter(|c| c.visible > 0.9).flat_map(|c| [c.x[1] - c.x[0], (c.y[1] - c.y[0]) / aspect]).collect();
         if widths.is_empty() {
             return None;
         }
@@ -426,13 +425,6 @@ fn grow_one(scene: &Scene<'_>, first: GrownCell, settings: &OutlineSettings) -> 
                 && (missing == 0
                     || (missing == 1 && like && bears_gap(&cell, strong))
                     || (missing == 2 && like && lies_bare(&cell, strong, texture)));
-            if std::env::var_os("TDBG").is_some() {
-                eprintln!(
-                    "{} ({line},{column})->{key:?} x {:?} y {:?} sides {:?} strong {strong:?} lvl {} ref {reference} tex {} / {texture} through {:?} size {plausible_size} good {good} like {like} bears {} bare {}",
-                    if accepted { "+" } else { "-" }, cell.x, cell.y, cell.sides, cell.level, cell.texture, cell.through,
-                    bears_gap(&cell, strong), lies_bare(&cell, strong, texture)
-                );
-            }
             if accepted {
                 lattice.cells.insert(key, cell);
                 lines = [lines[0].min(key.0), lines[1].max(key.0)];

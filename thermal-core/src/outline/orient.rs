@@ -158,8 +158,17 @@ fn votes(elements: &[EdgeElement], rotation: &Matrix3<f64>, gate: f64) -> ([f64;
         let j = [a[1] * n[2] - a[2] * n[1], a[2] * n[0] - a[0] * n[2], a[0] * n[1] - a[1] * n[0]];
         let r = -weight * (n[0] * a[0] + n[1] * a[1] + n[2] * a[2]);
         let w = [weight * j[0], weight * j[1], weight * j[2]];
-        let terms =
-            [w[0] * j[0], w[0] * j[1], w[0] * j[2], w[1] * j[1], w[1] * j[2], w[2] * j[2], r * j[0], r * j[1], r * j[2]];
+        let terms = [
+            w[0] * j[0],
+            w[0] * j[1],
+            w[0] * j[2],
+            w[1] * j[1],
+            w[1] * j[2],
+            w[2] * j[2],
+            r * j[0],
+            r * j[1],
+            r * j[2],
+        ];
         for (sum, term) in sums.iter_mut().zip(terms) {
             *sum += term;
         }

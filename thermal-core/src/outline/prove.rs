@@ -8,7 +8,7 @@ const HEIGHT_SIGMA: f64 = 0.03;
 const STRENGTH_SIGMA: f64 = 0.6;
 const LEVEL_SIGMA_K: f64 = 5.0;
 /// Squares of the three together at which a table is none.
-const LIMIT: f64 = 4.5;
+const LIMIT: f64 = 3.5;
 /// However large a table, its height is not further off than this.
 const MAX_HEIGHT_OFF: f64 = 0.10;
 
@@ -61,9 +61,6 @@ pub(super) fn prove(tables: Vec<Table>, height_of: impl Fn(&Table) -> f64) -> Ve
             let unlike = (off / HEIGHT_SIGMA).powi(2)
                 + (relative.min(1.0).ln() / STRENGTH_SIGMA).powi(2)
                 + ((t.level_c - level) / LEVEL_SIGMA_K).powi(2);
-            if std::env::var_os("TDBG").is_some() {
-                eprintln!("table {} cells at {:?} dist {:.2} strength {:.2} height {:.3} level {:.1}; strength {strength:.2} height {height:.3} level {level:.1} z {unlike:.1}", t.cells.len(), t.centre().map(|v| v as i32), t.distinctness, t.strength_k, height_of(t), t.level_c);
-            }
             unlike < LIMIT && off.abs() < MAX_HEIGHT_OFF && evidence(t) > if relative > 0.6 { 4.0 } else { 12.0 }
         })
         .collect()

@@ -3,10 +3,10 @@
 
 use nalgebra::{SMatrix, SVector};
 
-use crate::grey::Grey;
 use super::lattice::Lattice;
 use super::rectify::{PlaneMap, WorkImage};
 use super::{Cell, OutlineSettings, Table};
+use crate::grey::Grey;
 
 /// A measured boundary: lattice coordinates (m), the plane coordinate across it, weight.
 #[derive(Debug, Clone, Copy)]
@@ -148,10 +148,8 @@ fn fit(marks: &[Mark], start: &Projective, px: f64) -> Option<Projective> {
             let e = (m.value - now) / gate;
             let weight = m.weight / (1.0 + e * e).powi(2) / (z * z * px * px);
             let k = 3 * m.axis;
-            let (place, row) = (
-                [k, k + 1, k + 2, 6, 7],
-                [m.at[0], m.at[1], 1.0, -m.value * m.at[0], -m.value * m.at[1]],
-            );
+            let (place, row) =
+                ([k, k + 1, k + 2, 6, 7], [m.at[0], m.at[1], 1.0, -m.value * m.at[0], -m.value * m.at[1]]);
             for (i, a) in place.into_iter().zip(row) {
                 for (j, b) in place.into_iter().zip(row) {
                     n[(i, j)] += weight * a * b;

@@ -5,7 +5,13 @@ use ndarray::ArrayView2;
 use statrs::function::erf::erf;
 
 use super::PatternSettings;
-use crate::measure::{CellPlan, Field, place, side_px, temperature};
+use crate::measure::{CellPlan, Field, place, side_px};
+
+/// Blur of a focused camera with its pixels, standard deviation, px (common practice, no source).
+const USUAL_BLUR_PX: f64 = 0.8;
+
+/// Blur of the sharpest camera with its pixels, standard deviation, px: no spot is narrower (0.29 px the pixel alone).
+const LEAST_BLUR_PX: f64 = 0.55;
 
 /// A hot place within a module.
 #[derive(Debug, Clone, PartialEq)]
@@ -73,10 +79,19 @@ pub(super) fn find(
         })
         .collect();
     let cells = fit_boxes(&patch, &boxes, metres_px);
-    let far_cells = hot.len() > cluster.len();
-    let is_cell = plan.has_cells && !cluster.is_empty() && (cells.sse < gauss.sse || (far_cells && cluster.len() > 1))
-        || !plan.has_cells && gauss.sigma_m > 0.075;
+    let cell_px = [pitch[0] / metres_px[0], pitch[1] / metres_px[1]];
+    // A cell that the optics just resolve looks round as well: then it is as wide as a blurred cell and sits in its middle.
+    let cell_sigma_px = (cell_px[0] * cell_px[1] / 12.0 + USUAL_BLUR_PX * USUAL_BLUR_PX).sqrt();
     let sigma_px = gauss.sigma_m / (0.5 * (metres_px[0] + metres_px[1]));
+    let width = sigma_px / cell_sigma_px;
+    let off = [0, 1].map(|a| ((gauss.at_m[a] / pitch[a]).rem_euclid(1.0) - 0.5).abs());
+    let centred = |limit: f64| off[0] < limit && off[1] < limit;
+    let far_cells = hot.len() > cluster.len() && (width > 0.95 || centred(0.25));
+    let is_cell = if plan.has_cells {
+        !cluster.is_empty() && (cells.sse < gauss.sse || far_cells || (width > 1.03 && centred(0.22)))
+    } else {
+        gauss.sigma_m > 0.075
+    };
     let name = |c: usize| format!("{}/{}", c % nx + 1, c / nx + 1);
     let (delta_k, part, share, reason);
     if is_cell {
@@ -86,7 +101,12 @@ pub(super) fn find(
         // Cells of one fault are equally hot but for scatter: their mean, where they are alike, is steadier than the top.
         let alike: Vec<f32> = values.iter().copied().filter(|v| *v > 0.75 * top).collect();
         let mean = alike.iter().sum::<f32>() / alike.len().max(1) as f32;
-        delta_k = f64::from(mean);
+        // Of a cell of few pixels the optics leave less at its middle than the fit says there is.
+        let [x, y] = [0, 1].map(|a| ((at[a] * plan.cells[a] as f64).floor() + 0.5) * pitch[a]);
+        let fitted = cells.base_c + cells.amplitude_k * blurred(&boxes, [x, y], cells.blur_m) - f64::from(sound);
+        let middle = f64::from(excess(peak_cell));
+        let gain = if middle > 0.0 { (fitted / middle).clamp(0.95, 1.4) } else { 1.0 };
+        delta_k = f64::from(mean) * gain;
         part = list.iter().map(|c| name(*c)).collect::<Vec<_>>().join(" ");
         share = list.len() as f64 / (nx * ny) as f64;
         reason = format!(
@@ -124,13 +144,14 @@ pub(super) fn find(
     })
 }
 
-/// Samples around a hot place: position in metres within the module, temperature.
+/// Pixels around a hot place: position in metres within the module, temperature.
 struct Patch {
     points: Vec<([f64; 2], f64)>,
 }
 
 impl Patch {
-    /// A square of one cell pitch either way around `at`, some pixel apart.
+    /// The pixels up to one cell pitch either way around `at`. Pixels, not values between them: interpolation blurs, and a
+    /// small spot would read several per cent low.
     fn around(
         frame: &ArrayView2<'_, f32>,
         corners: &[[f64; 2]; 4],
@@ -138,18 +159,31 @@ impl Patch {
         cell: [f64; 2],
         module_m: [f64; 2],
     ) -> Self {
-        let n = 13;
-        let mut points = Vec::with_capacity(n * n);
         // Never smaller than a full cell's reach: half-cut cells are narrow.
         let reach = [0, 1].map(|a| (1.05 * cell[a]).max(0.16 / module_m[a]));
-        for j in 0..n {
-            for i in 0..n {
-                let s = at[0] + reach[0] * (2.0 * i as f64 / (n - 1) as f64 - 1.0);
-                let t = at[1] + reach[1] * (2.0 * j as f64 / (n - 1) as f64 - 1.0);
-                if s < 0.015 || t < 0.015 || s > 0.985 || t > 0.985 {
+        // The module's map is linear to a fraction of a pixel over a cell.
+        let middle = place(corners, at[0], at[1]);
+        let along = slope(place(corners, at[0] + reach[0], at[1]), place(corners, at[0] - reach[0], at[1]), reach[0]);
+        let down = slope(place(corners, at[0], at[1] + reach[1]), place(corners, at[0], at[1] - reach[1]), reach[1]);
+        let area = along[0] * down[1] - along[1] * down[0];
+        let mut points = Vec::new();
+        if !(area.abs() > 1e-6) {
+            return Self { points };
+        }
+        let range = |k: usize, n: usize| {
+            let extent = along[k].abs() * reach[0] + down[k].abs() * reach[1];
+            ((middle[k] - extent).max(0.0) as usize)..((middle[k] + extent + 1.0).clamp(0.0, n as f64) as usize)
+        };
+        for y in range(1, frame.nrows()) {
+            for x in range(0, frame.ncols()) {
+                let (dx, dy) = (x as f64 + 0.5 - middle[0], y as f64 + 0.5 - middle[1]);
+                let (ds, dt) = ((dx * down[1] - dy * down[0]) / area, (along[0] * dy - along[1] * dx) / area);
+                let (s, t) = (at[0] + ds, at[1] + dt);
+                let inside = s > 0.015 && t > 0.015 && s < 0.985 && t < 0.985;
+                if ds.abs() > reach[0] || dt.abs() > reach[1] || !inside {
                     continue;
                 }
-                let v = f64::from(temperature(frame, place(corners, s, t)));
+                let v = f64::from(frame[[y, x]]);
                 if v.is_finite() {
                     points.push(([s * module_m[0], t * module_m[1]], v));
                 }
@@ -157,6 +191,11 @@ impl Patch {
         }
         Self { points }
     }
+}
+
+/// Change of pixel place per unit of the module between two points `reach` to either side.
+fn slope(high: [f64; 2], low: [f64; 2], reach: f64) -> [f64; 2] {
+    [0, 1].map(|k| 0.5 * (high[k] - low[k]) / reach)
 }
 
 struct Gauss {
@@ -212,7 +251,7 @@ fn fit_gauss(patch: &Patch, at: [f64; 2], over: f64, sound: f64, metres_px: [f64
         }
         let step = n.lu().solve(&r)?;
         let mut next = p + step;
-        next[4] = next[4].clamp((0.5 * px).ln(), 0.5f64.ln());
+        next[4] = next[4].clamp((LEAST_BLUR_PX * px).ln(), 0.5f64.ln());
         let c = cost(&next);
         if c.is_finite() && c < now {
             let small = now - c < 1e-6 * now;
@@ -229,6 +268,11 @@ fn fit_gauss(patch: &Patch, at: [f64; 2], over: f64, sound: f64, metres_px: [f64
             }
         }
     }
+    // A fit that ran away from what was seen (a peak between few pixels, a slope instead of a spot) says nothing.
+    if !((0.5 * over..1.8 * over).contains(&(p[0] + p[1] - sound)) && p.iter().all(|v| v.is_finite())) {
+        p = SVector::<f64, 5>::new(over, sound, at[0], at[1], p[4]);
+        now = cost(&p);
+    }
     Some(Gauss {
         amplitude_k: p[0],
         base_c: p[1],
@@ -238,35 +282,42 @@ fn fit_gauss(patch: &Patch, at: [f64; 2], over: f64, sound: f64, metres_px: [f64
     })
 }
 
+/// Whole cells of one height on a flat base.
 struct Boxes {
+    amplitude_k: f64,
+    base_c: f64,
+    /// Standard deviations of the blur along the row and up the slope, times the square root of two, m.
+    blur_m: [f64; 2],
     sse: f64,
+}
+
+/// Sum of blurred boxes of height one at a place.
+fn blurred(boxes: &[[f64; 4]], at: [f64; 2], blur_m: [f64; 2]) -> f64 {
+    let edge = |x: f64, a: f64, b: f64, s: f64| erf((x - a) / s) - erf((x - b) / s);
+    boxes.iter().map(|r| 0.25 * edge(at[0], r[0], r[1], blur_m[0]) * edge(at[1], r[2], r[3], blur_m[1])).sum()
 }
 
 /// Whole cells of one height on a flat base, blurred by a Gaussian of the best of some widths.
 fn fit_boxes(patch: &Patch, boxes: &[[f64; 4]], metres_px: [f64; 2]) -> Boxes {
-    let mut best = f64::MAX;
+    let mut best = Boxes { amplitude_k: 0.0, base_c: 0.0, blur_m: metres_px, sse: f64::MAX };
+    let n = patch.points.len().max(1) as f64;
     for blur in [0.6, 0.8, 1.0, 1.25, 1.55] {
-        let s = metres_px.map(|m| blur * m * std::f64::consts::SQRT_2);
+        let blur_m = metres_px.map(|m| blur * m * std::f64::consts::SQRT_2);
         let (mut sb, mut sbb, mut sv, mut sbv, mut svv) = (0.0, 0.0, 0.0, 0.0, 0.0);
         for (q, v) in &patch.points {
-            let b: f64 = boxes
-                .iter()
-                .map(|r| {
-                    0.25 * (erf((q[0] - r[0]) / s[0]) - erf((q[0] - r[1]) / s[0]))
-                        * (erf((q[1] - r[2]) / s[1]) - erf((q[1] - r[3]) / s[1]))
-                })
-                .sum();
+            let b = blurred(boxes, *q, blur_m);
             sb += b;
             sbb += b * b;
             sv += v;
             sbv += b * v;
             svv += v * v;
         }
-        let n = patch.points.len() as f64;
         let var = sbb - sb * sb / n;
-        let amplitude = if var > 1e-9 { (sbv - sb * sv / n) / var } else { 0.0 };
-        let sse = (svv - sv * sv / n - amplitude * (sbv - sb * sv / n)) / n;
-        best = best.min(sse);
+        let amplitude_k = if var > 1e-9 { (sbv - sb * sv / n) / var } else { 0.0 };
+        let sse = ((svv - sv * sv / n - amplitude_k * (sbv - sb * sv / n)) / n).max(0.0);
+        if sse < best.sse {
+            best = Boxes { amplitude_k, base_c: (sv - amplitude_k * sb) / n, blur_m, sse };
+        }
     }
-    Boxes { sse: best.max(0.0) }
+    best
 }
