@@ -66,7 +66,7 @@ pub fn place(corners: &[[f64; 2]; 4], s: f64, t: f64) -> [f64; 2] {
 
 /// Lengths of an outline's sides along the row and up the slope, px.
 pub fn side_px(corners: &[[f64; 2]; 4]) -> [f64; 2] {
-    let len = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).hypot(a[1] - b[1]);
+    let len = |a: [f64; 2], b: [f64; 2]| ((a[0] - b[0]).powi(2) + (a[1] - b[1]).powi(2)).sqrt();
     [
         0.5 * (len(corners[0], corners[1]) + len(corners[3], corners[2])),
         0.5 * (len(corners[0], corners[3]) + len(corners[1], corners[2])),
@@ -107,10 +107,13 @@ pub fn median(values: &mut Vec<f32>) -> f32 {
     }
 }
 
+/// More samples a cell than this, each way, tell no more of it; what is smaller is measured on the pixels themselves.
+const MAX_PER_CELL: usize = 4;
+
 /// Resamples a module to its cell grid.
 pub fn field(frame: &ArrayView2<'_, f32>, corners: &[[f64; 2]; 4], plan: &CellPlan) -> Field {
     let px = side_px(corners);
-    let per_cell = [0, 1].map(|a| ((px[a] / plan.cells[a] as f64).round() as usize).clamp(2, 6));
+    let per_cell = [0, 1].map(|a| ((px[a] / plan.cells[a] as f64).round() as usize).clamp(2, MAX_PER_CELL));
     let size = [plan.cells[0] * per_cell[0], plan.cells[1] * per_cell[1]];
     let mut samples = Vec::with_capacity(size[0] * size[1]);
     let (w, h) = (frame.ncols() as f64, frame.nrows() as f64);

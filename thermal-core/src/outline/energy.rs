@@ -49,7 +49,7 @@ fn box_along(data: &[f32], width: usize, height: usize, half: usize) -> Vec<f32>
         padded[..half].fill(row[0]);
         padded[half..half + width].copy_from_slice(row);
         padded[half + width..].fill(row[width - 1]);
-        let mut sum: f32 = padded[..2 * half + 1].iter().sum();
+        let mut sum: f32 = padded[..=2 * half].iter().sum();
         for ((o, add), sub) in out.iter_mut().zip(&padded[2 * half + 1..]).zip(&padded) {
             *o = sum * inv;
             sum += add - sub;

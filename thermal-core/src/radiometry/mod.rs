@@ -98,14 +98,12 @@ pub struct Converter {
     model: Model,
     correction: Correction,
     /// deg C for each count.
-    table: Box<[f32; COUNTS]>,
+    table: Vec<f32>,
     /// deg C over apparent temperature in steps of `1 / FINE_STEPS` K from `FINE_LOW_K`, for float frames; empty where
     /// nothing is corrected.
     fine: Vec<f32>,
 }
 
-/// Values of a 16-bit count: an index into all of them needs no check.
-const COUNTS: usize = 1 << 16;
 const FINE_LOW_K: f64 = 200.0;
 const FINE_HIGH_K: f64 = 700.0;
 /// Linear interpolation at this density is off by less than 1e-5 K.
@@ -161,12 +159,8 @@ impl Converter {
         let reflected = transmission * (1.0 - radiometry.emissivity) * at(radiometry.reflected_c);
         let path = (1.0 - transmission) * radiometry.air_temp_c.map_or(0.0, at);
         let correction = Correction { curve, gain: transmission * radiometry.emissivity, background: reflected + path };
-        let mut converter = Self { model, correction, table: Box::new([f32::NAN; COUNTS]), fine: Vec::new() };
-        let mut table = Box::new([f32::NAN; COUNTS]);
-        for (count, celsius) in table.iter_mut().enumerate() {
-            *celsius = converter.celsius(count as f64) as f32;
-        }
-        converter.table = table;
+        let mut converter = Self { model, correction, table: Vec::new(), fine: Vec::new() };
+        converter.table = (0..=u16::MAX).map(|count| converter.celsius(f64::from(count)) as f32).collect();
         if let Some((scale, offset_k)) = converter.model.linear_k()
             && !converter.correction.is_none()
         {
