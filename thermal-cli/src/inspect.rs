@@ -14,6 +14,7 @@ use thermal_core::run_record::RunRecord;
 use crate::{
     PARTLY,
     console::{Console, print},
+    explain,
     failure::Failure,
 };
 
@@ -28,8 +29,12 @@ pub(crate) struct Args {
     #[arg(value_name = "DIR")]
     folder: PathBuf,
     /// Run folder to write
-    #[arg(long, value_name = "OUT")]
-    out: PathBuf,
+    #[arg(long, value_name = "OUT", required_unless_present = "explain")]
+    out: Option<PathBuf>,
+    /// Instead of a run, say how the verdict on one module came about: the frame's file and a pixel x,y inside the
+    /// module, or, with --out and a finished run, its row.course.position or asset_id as in modules.csv
+    #[arg(long, value_name = "FRAME:MODULE")]
+    explain: Option<String>,
     /// Replace the run that stands in OUT
     #[arg(long)]
     force: bool,
@@ -53,11 +58,16 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
             .unwrap_or_else(|| std::thread::available_parallelism().map_or(1, std::num::NonZero::get))
             .clamp(1, 256),
     };
-    let conclusion = inspect(&args.folder, &args.out, &options, console)?;
+    if let Some(module) = &args.explain {
+        print(&explain::explain(&args.folder, args.out.as_deref(), module)?)?;
+        return Ok(ExitCode::SUCCESS);
+    }
+    let Some(out) = &args.out else { return Err(Failure::Usage("--out names the run folder to write".to_owned())) };
+    let conclusion = inspect(&args.folder, out, &options, console)?;
     if args.json {
         print(&summary_json(&conclusion).to_string())?;
     } else {
-        print(&summary(&conclusion, &args.out))?;
+        print(&summary(&conclusion, out))?;
     }
     Ok(if conclusion.skipped.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(PARTLY) })
 }

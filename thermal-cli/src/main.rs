@@ -3,6 +3,7 @@
 
 mod console;
 mod demo;
+mod explain;
 mod failure;
 mod inspect;
 mod plan;

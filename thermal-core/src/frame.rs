@@ -7,7 +7,7 @@ use crate::measure::{self, CellPlan};
 use crate::optics::Lens;
 use crate::outline::{self, LoggedPose, OutlineSettings, Outlines};
 use crate::pattern::{self, PatternSettings, Reading};
-use crate::reference::{self, Neighbour};
+use crate::reference::{self, Level, Neighbour};
 use crate::row;
 use crate::settings::{Array, Mounting, Settings};
 
@@ -57,6 +57,8 @@ pub struct FrameResult {
     pub modules: Vec<ModuleRecord>,
     /// The reading of each module.
     pub readings: Vec<Reading>,
+    /// What each module was compared with.
+    pub levels: Vec<Level>,
 }
 
 impl FrameResult {
@@ -127,12 +129,15 @@ pub fn analyse(
     }
     row_medians(&mut out.modules);
     let levels = reference::levels(&neighbours, f64::from(settings.pattern.min_module_k));
-    for (module, level) in out.modules.iter_mut().zip(&levels) {
+    for ((module, reading), level) in out.modules.iter_mut().zip(&out.readings).zip(&levels) {
         if level.neighbours < 4 {
             module.flags.push(Flag::FewNeighbours);
         }
         if !module.whole {
             module.flags.push(Flag::Cut);
+        }
+        if reading.own_delta_k.is_some() {
+            module.flags.push(Flag::Unresolved);
         }
         let warm = level.warm
             && level.delta_k.max(if level.run >= settings.pattern.min_string_modules {
@@ -163,6 +168,7 @@ pub fn analyse(
         });
     }
     out.outlines = outlines;
+    out.levels = levels;
     out
 }
 

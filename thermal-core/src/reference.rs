@@ -94,6 +94,41 @@ fn quantile(mut values: Vec<f64>, share: f64) -> Option<f64> {
     Some(values[((values.len() as f64 * share) as usize).min(values.len() - 1)])
 }
 
+/// A row of which nothing but warm modules is in view.
+struct WarmRow {
+    number: u32,
+    /// Level of the rows that it was compared with, deg C.
+    beside_c: f64,
+}
+
+/// Rows warmer throughout than the other rows in view: by a good deal where one other row tells, by less where the rows on
+/// both sides do, and for the row's cooler quarter too, since wind and height change little over one row more.
+fn warm_rows(modules: &[Neighbour], threshold_k: f64) -> Vec<WarmRow> {
+    let mut rows: BTreeMap<u32, Vec<f64>> = BTreeMap::new();
+    for m in modules {
+        rows.entry(m.place.row).or_default().push(m.level_c);
+    }
+    let quartiles: BTreeMap<u32, [f64; 2]> = rows
+        .into_iter()
+        .filter(|(_, levels)| levels.len() >= 4)
+        .filter_map(|(row, levels)| Some((row, [quantile(levels.clone(), 0.25)?, quantile(levels, 0.5)?])))
+        .collect();
+    let lowest = quartiles.values().map(|q| q[0]).fold(f64::MAX, f64::min);
+    let mut out = Vec::new();
+    for (&number, own) in &quartiles {
+        let beside = [number.checked_sub(1), number.checked_add(1)].map(|n| n.and_then(|n| quartiles.get(&n)));
+        if own[0] - lowest > 2.0 * threshold_k {
+            out.push(WarmRow { number, beside_c: lowest });
+        } else if let [Some(above), Some(below)] = beside
+            && own[1] - above[1].max(below[1]) > 1.35 * threshold_k
+            && own[0] - above[1].max(below[1]) > threshold_k
+        {
+            out.push(WarmRow { number, beside_c: above[1].max(below[1]) });
+        }
+    }
+    out
+}
+
 /// Steps from the members of a group up against the modules beside it that are not warm.
 fn border_steps(modules: &[Neighbour], beside: &Beside, warm: &[bool], group: &[usize]) -> Vec<f64> {
     let mut steps = Vec::new();
@@ -129,20 +164,11 @@ pub fn levels(modules: &[Neighbour], threshold_k: f64) -> Vec<Level> {
             }
         }
     }
-    // A row of which nothing but warm modules is in view shows against the lower levels of the other rows.
-    let mut rows: BTreeMap<u32, Vec<f64>> = BTreeMap::new();
-    for m in modules {
-        rows.entry(m.place.row).or_default().push(m.level_c);
-    }
-    let low: BTreeMap<u32, f64> = rows
-        .into_iter()
-        .filter(|(_, levels)| levels.len() >= 4)
-        .filter_map(|(row, levels)| Some((row, quantile(levels, 0.25)?)))
-        .collect();
-    let base = low.values().copied().fold(f64::MAX, f64::min);
-    for (k, m) in modules.iter().enumerate() {
-        if low.get(&m.place.row).is_some_and(|l| l - base > 2.0 * threshold_k) && m.level_c - base > threshold_k {
-            warm[k] = true;
+    for row in warm_rows(modules, threshold_k) {
+        for (k, m) in modules.iter().enumerate() {
+            if m.place.row == row.number && m.level_c - row.beside_c > threshold_k {
+                warm[k] = true;
+            }
         }
     }
     for _ in 0..3 {

@@ -77,6 +77,16 @@ pub fn read_frame(
     Ok((thermogram, capture, lens, digest, from_metadata))
 }
 
+/// What is logged of a frame's pose, the height counted from the modules.
+pub fn logged_pose(inputs: &Inputs, capture: &Capture) -> LoggedPose {
+    let attitude_deg = match (capture.yaw_deg, capture.pitch_deg, capture.roll_deg) {
+        (Some(yaw), Some(pitch), roll) => Some([yaw, pitch, roll.unwrap_or(0.0)]),
+        _ => None,
+    };
+    let above = inputs.settings.array.surface_above_takeoff_m;
+    LoggedPose { attitude_deg, height_m: capture.height_above_takeoff_m.map(|h| h - above) }
+}
+
 fn one(inputs: &Inputs, settings: &FrameSettings, name: &str, converter: &mut Option<Converter>) -> FrameReport {
     let mut report = FrameReport {
         file: name.to_owned(),
@@ -91,13 +101,7 @@ fn one(inputs: &Inputs, settings: &FrameSettings, name: &str, converter: &mut Op
     };
     match read_frame(inputs, name, converter) {
         Ok((thermogram, capture, lens, digest, from_metadata)) => {
-            let attitude = match (capture.yaw_deg, capture.pitch_deg, capture.roll_deg) {
-                (Some(yaw), Some(pitch), roll) => Some([yaw, pitch, roll.unwrap_or(0.0)]),
-                _ => None,
-            };
-            let above = inputs.settings.array.surface_above_takeoff_m;
-            let pose =
-                LoggedPose { attitude_deg: attitude, height_m: capture.height_above_takeoff_m.map(|h| h - above) };
+            let pose = logged_pose(inputs, &capture);
             let result = analyse(name, thermogram.celsius.view(), &lens, &pose, settings);
             report.lattice = result.lattice();
             report.spots = result.readings.iter().map(|r| r.spot).collect();

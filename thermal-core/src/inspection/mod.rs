@@ -10,6 +10,6 @@ mod input;
 mod write;
 
 pub use conclude::{Conclusion, conclude};
-pub use frames::{FrameReport, analyse_frames, read_frame};
+pub use frames::{FrameReport, analyse_frames, logged_pose, read_frame};
 pub use input::Inputs;
 pub use write::{Options, write};

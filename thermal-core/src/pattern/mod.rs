@@ -49,6 +49,10 @@ pub struct Reading {
     pub spot: Option<[f64; 2]>,
     /// Width of the spot, standard deviation of its Gaussian, px; 0 where it is no spot.
     pub spot_sigma_px: f64,
+    /// Where the optics cannot resolve the spot: between which differences the spot itself lies, K.
+    pub own_delta_k: Option<[f64; 2]>,
+    /// Hottest sample inside the rim over the sound part, K, whether it is a finding or not.
+    pub hottest_over_k: f64,
     /// 0 to 1: how far the evidence lies over the limits.
     pub certainty: f64,
     /// Why.
@@ -74,7 +78,9 @@ pub fn read(
         reading.sound_c = f64::from(s.sound_c);
     }
     let base = |cell: usize| section.as_ref().map_or(field.median_c, |s| s.level(cell));
-    let spot = spot::find(frame, corners, field, plan, module_m, &base, settings);
+    let hottest = spot::hottest(corners, field, plan, &base);
+    reading.hottest_over_k = f64::from(hottest.over_k);
+    let spot = spot::find(frame, corners, field, plan, module_m, (&hottest, &base), settings);
     if let Some(s) = &spot {
         reading.t_max_c = reading.t_max_c.max(f64::from(s.peak_c));
     }
@@ -103,8 +109,14 @@ pub fn read(
             reading.area_fraction = spot.share;
             reading.spot = Some(spot.at);
             reading.spot_sigma_px = spot.sigma_px;
+            reading.own_delta_k = spot.own_delta_k;
             reading.certainty = (spot.delta_k / f64::from(settings.min_spot_k)).min(3.0) / 3.0;
             reading.reasons.push(spot.reason);
+            if let Some([low, high]) = spot.own_delta_k {
+                reading.reasons.push(format!(
+                    "the optics do not resolve the spot: itself it is between {low:.0} and {high:.0} K over the sound part"
+                ));
+            }
             if let Some(s) = section {
                 reading.reasons.push(format!("also {} {:.1} K warm", s.name(plan), s.delta_k));
             }

@@ -10,6 +10,8 @@ use crate::measure::{CellPlan, Field, place, side_px};
 /// Blur of a focused camera with its pixels, standard deviation, px (common practice, no source).
 const USUAL_BLUR_PX: f64 = 0.8;
 
+/// Between which blurs a camera in use lies, px (common practice, no source).
+const BLUR_RANGE_PX: [f64; 2] = [0.65, 0.95];
 /// Blur of the sharpest camera with its pixels, standard deviation, px: no spot is narrower (0.29 px the pixel alone).
 const LEAST_BLUR_PX: f64 = 0.55;
 
@@ -25,7 +27,47 @@ pub(super) struct Spot {
     pub part: String,
     pub share: f64,
     pub sigma_px: f64,
+    /// The optics spread the spot so far that its own difference was greater: between these, K.
+    pub own_delta_k: Option<[f64; 2]>,
     pub reason: String,
+}
+
+/// Between which differences a round spot itself lies, K, that the image shows `sigma_px` wide and `delta_k` high: a
+/// Gaussian of variance s under a blur of variance b keeps s / (s + b) of its height. `None` where the blur takes less than a third.
+fn own_delta_k(delta_k: f64, sigma_px: f64) -> Option<[f64; 2]> {
+    let seen = sigma_px * sigma_px;
+    let own = |blur_px: f64| delta_k * seen / (seen - blur_px * blur_px).max(0.05 * seen);
+    (own(USUAL_BLUR_PX) > 1.5 * delta_k).then(|| BLUR_RANGE_PX.map(own))
+}
+
+/// The hottest sample of a module.
+pub(super) struct Hottest {
+    /// Over its cell's sound temperature, K.
+    pub over_k: f32,
+    /// Sample along the row and down the slope.
+    at: [usize; 2],
+}
+
+/// The cell of a sample.
+fn cell_of(field: &Field, plan: &CellPlan, [i, j]: [usize; 2]) -> usize {
+    (j / field.per_cell[1]) * plan.cells[0] + i / field.per_cell[0]
+}
+
+/// Looks for the hottest sample; `base`: sound temperature of a cell, deg C.
+pub(super) fn hottest(corners: &[[f64; 2]; 4], field: &Field, plan: &CellPlan, base: &dyn Fn(usize) -> f32) -> Hottest {
+    let px = side_px(corners);
+    // The rim of the module is blurred with what lies behind it.
+    let rim = [0, 1].map(|a| ((1.5 / px[a] + 0.012) * field.size[a] as f64).ceil() as usize);
+    let mut found = Hottest { over_k: 0.0, at: [0, 0] };
+    for j in rim[1]..field.size[1].saturating_sub(rim[1]) {
+        for i in rim[0]..field.size[0].saturating_sub(rim[0]) {
+            let over_k = field.samples[j * field.size[0] + i] - base(cell_of(field, plan, [i, j]));
+            if over_k > found.over_k {
+                found = Hottest { over_k, at: [i, j] };
+            }
+        }
+    }
+    found
 }
 
 /// Finds the gravest hot place over the limit; `base`: sound temperature of a cell, deg C.
@@ -35,31 +77,18 @@ pub(super) fn find(
     field: &Field,
     plan: &CellPlan,
     module_m: [f64; 2],
-    base: &dyn Fn(usize) -> f32,
+    (hottest, base): (&Hottest, &dyn Fn(usize) -> f32),
     settings: &PatternSettings,
 ) -> Option<Spot> {
     let [nx, ny] = plan.cells;
     let px = side_px(corners);
-    // The rim of the module is blurred with what lies behind it.
-    let rim = [0, 1].map(|a| ((1.5 / px[a] + 0.012) * field.size[a] as f64).ceil() as usize);
-    let cell_of = |i: usize, j: usize| (j / field.per_cell[1]) * nx + i / field.per_cell[0];
-    let mut hottest = (0f32, 0usize, 0usize);
-    for j in rim[1]..field.size[1].saturating_sub(rim[1]) {
-        for i in rim[0]..field.size[0].saturating_sub(rim[0]) {
-            let v = field.samples[j * field.size[0] + i];
-            let over = v - base(cell_of(i, j));
-            if over > hottest.0 {
-                hottest = (over, i, j);
-            }
-        }
-    }
-    let (over, i, j) = hottest;
+    let Hottest { over_k: over, at: [i, j] } = *hottest;
     // The samples may lie a pixel beside a small spot's peak; the fit decides.
     if over < settings.min_spot_k * 0.7 {
         return None;
     }
     let at = [(i as f64 + 0.5) / field.size[0] as f64, (j as f64 + 0.5) / field.size[1] as f64];
-    let peak_cell = cell_of(i, j);
+    let peak_cell = cell_of(field, plan, [i, j]);
     let sound = base(peak_cell);
     // Cells that are hot at their middle.
     let excess = |c: usize| field.centres[c] - base(c);
@@ -141,6 +170,7 @@ pub(super) fn find(
         part,
         share,
         sigma_px: if is_cell { 0.0 } else { sigma_px },
+        own_delta_k: if is_cell { None } else { own_delta_k(delta_k, sigma_px) },
         reason,
     })
 }
