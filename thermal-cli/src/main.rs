@@ -5,6 +5,7 @@ mod console;
 mod demo;
 mod explain;
 mod failure;
+mod fieldcheck;
 mod inspect;
 mod plan;
 mod readings;
@@ -48,6 +49,7 @@ enum Command {
     Demo(demo::Args),
     Plan(plan::Args),
     Readings(readings::Args),
+    Fieldcheck(fieldcheck::Args),
     Inspect(inspect::Args),
 }
 
@@ -57,6 +59,7 @@ impl Command {
             Self::Demo(args) => demo::run(args, console),
             Self::Plan(args) => plan::run(args, console),
             Self::Readings(args) => readings::run(args, console),
+            Self::Fieldcheck(args) => fieldcheck::run(args, console),
             Self::Inspect(args) => inspect::run(args, console),
         }
     }

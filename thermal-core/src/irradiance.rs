@@ -11,7 +11,7 @@ use crate::settings::Irradiance;
 use crate::table::Table;
 use crate::{Error, Result};
 
-const COLUMNS: [&str; 5] = ["time", "poa_w_m2", "air_temp_c", "wind_m_s", "cloud_okta"];
+const COLUMNS: [&str; 6] = ["time", "poa_w_m2", "air_temp_c", "wind_m_s", "cloud_okta", "sensor"];
 /// The sun's own course makes no more than this, as a fraction per second, where a module sees it well: a cosine 45
 /// degrees before or after its noon changes by 0.44 % a minute. More between two readings is a cloud's.
 const SUNS_COURSE_PER_S: f64 = 0.005 / 60.0;
@@ -24,6 +24,13 @@ const DENSE_S: f64 = 90.0;
 const LIGHT_WIND_M_S: f64 = 1.0;
 /// No midday sky is this dark; a log that stays under it is in another unit.
 const DARK_W_M2: f64 = 2.0;
+/// A reading under the first between two over the second, each at most so far away, is no reading: the thickest cloud lets
+/// more through, and none comes and goes so fast. W/m2 and s.
+const DROPPED_W_M2: f64 = 5.0;
+const BRIGHT_W_M2: f64 = 100.0;
+const DROPPED_WITHIN_S: f64 = 120.0;
+/// Sensors in one plane that differ by more than this share are told; hand-held meters are good to about 5 %.
+const SENSORS_DIFFER: f64 = 0.10;
 
 /// The readings of one log, in rising time.
 #[derive(Debug, Clone, PartialEq)]
@@ -32,13 +39,19 @@ pub struct Log {
     rows: Vec<Row>,
 }
 
+/// One line of the log.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Row {
-    time: Timestamp,
-    poa_w_m2: f64,
-    air_temp_c: Option<f64>,
-    wind_m_s: Option<f64>,
-    cloud_okta: Option<f64>,
+pub struct Row {
+    /// When it was read.
+    pub time: Timestamp,
+    /// Irradiance in the plane of the array, W/m2.
+    pub poa_w_m2: f64,
+    /// Air temperature, deg C.
+    pub air_temp_c: Option<f64>,
+    /// Wind, m/s.
+    pub wind_m_s: Option<f64>,
+    /// Cloud, eighths of the sky.
+    pub cloud_okta: Option<f64>,
 }
 
 /// The conditions at one moment.
@@ -68,24 +81,21 @@ pub struct Reading {
 
 impl Log {
     /// Reads `irradiance.csv` and the problems met, one for each value or row that is not used. `utc_offset` serves times
-    /// that carry none.
+    /// that carry none. With a column `sensor` the file holds several; their median at each time is used.
     ///
     /// # Errors
     /// [`Error::Io`]; [`Error::Input`] where the file is no such table, holds no reading, or is in another unit.
     pub fn read(path: impl AsRef<Path>, utc_offset: Option<Offset>) -> Result<(Self, Vec<Error>)> {
         let path = path.as_ref();
         let mut table = Table::read(path, &COLUMNS, 2)?;
-        let mut rows = Vec::with_capacity(table.len());
+        // By sensor, in the order of first appearance; without the column there is one.
+        let mut sensors: Vec<(String, Vec<(u64, Row)>)> = Vec::new();
         for row in 0..table.len() {
             for column in &COLUMNS[..2] {
                 if table.text(row, column).is_empty() {
                     let line = table.line(row);
-                    table.problem(
-                        line,
-                        Some(column),
-                        "the value is missing; the row is left out",
-                        "give it, or remove the row",
-                    );
+                    let reason = "the value is missing; the row is left out";
+                    table.problem(line, Some(column), reason, "give it, or remove the row");
                 }
             }
             // A pyranometer at night reads a little under zero.
@@ -98,16 +108,18 @@ impl Log {
                 wind_m_s: table.number(row, "wind_m_s", 0.0, 75.0),
                 cloud_okta: table.number(row, "cloud_okta", 0.0, 9.0),
             };
-            rows.push((table.line(row), reading));
-        }
-        let keep = longest_rising(&rows.iter().map(|(_, row)| row.time).collect::<Vec<_>>());
-        for ((line, _), kept) in rows.iter().zip(&keep) {
-            if !kept {
-                let reason = "the time does not rise from the rows around it; the row is left out";
-                table.problem(*line, Some("time"), reason, "put the rows in order of time, each time once");
+            let name = table.text(row, "sensor");
+            match sensors.iter_mut().find(|(sensor, _)| sensor == name) {
+                Some((_, rows)) => rows.push((table.line(row), reading)),
+                None => sensors.push((name.to_owned(), vec![(table.line(row), reading)])),
             }
         }
-        let rows: Vec<Row> = rows.into_iter().zip(keep).filter(|(_, kept)| *kept).map(|((_, row), _)| row).collect();
+        let mut series = Vec::with_capacity(sensors.len());
+        for (name, rows) in sensors {
+            series.push((name, sound_rows(rows, &mut table)));
+        }
+        tell_difference(&series, &mut table);
+        let rows = joined(series.into_iter().map(|(_, rows)| rows).filter(|rows| !rows.is_empty()).collect());
         if rows.is_empty() {
             // The first problem, where there is one, says why.
             let reason = table.problems.first().map_or_else(|| "it holds no reading".into(), ToString::to_string);
@@ -124,6 +136,11 @@ impl Log {
             return Err(Error::input(path, "column poa_w_m2", reason, "if it is in kW/m2, write W/m2"));
         }
         Ok((Self { path: path.to_owned(), rows }, table.problems))
+    }
+
+    /// The lines, in rising time; at least one.
+    pub fn rows(&self) -> &[Row] {
+        &self.rows
     }
 
     /// The conditions at `time`; `None` where the nearest reading is older than `limits.unusable_s`.
@@ -144,8 +161,10 @@ impl Log {
             _ => (nearest.poa_w_m2, None),
         };
         let change_per_minute = self.change_per_minute(time, after, limits.settle_s);
+        let effective_w_m2 = self.effective_w_m2(time, after, poa_w_m2, nearest.wind_m_s);
         let flags = [
-            (poa_w_m2 < limits.low_w_m2, Flag::LowIrradiance),
+            // What scales the difference must suffice, and so must the moment.
+            (effective_w_m2.unwrap_or(poa_w_m2).min(poa_w_m2) < limits.low_w_m2, Flag::LowIrradiance),
             (age_s > limits.stale_s, Flag::StaleIrradiance),
             (change_per_minute > limits.unsteady_fraction, Flag::UnsteadyIrradiance),
         ];
@@ -154,7 +173,7 @@ impl Log {
             age_s,
             gap_s,
             change_per_minute,
-            effective_w_m2: self.effective_w_m2(time, after, poa_w_m2, nearest.wind_m_s),
+            effective_w_m2,
             air_temp_c: nearest.air_temp_c,
             wind_m_s: nearest.wind_m_s,
             cloud_okta: nearest.cloud_okta,
@@ -251,6 +270,114 @@ pub fn thermal_time_s(wind_m_s: f64) -> f64 {
     const UNIT_MASS_KG_M2: f64 = 11.1;
     let p = 0.0046 + 0.00046 * wind_m_s - 0.00023 * UNIT_MASS_KG_M2 - 1.6e-5 * wind_m_s * UNIT_MASS_KG_M2;
     1.0 / p
+}
+
+/// The rows of one sensor in rising time, without those that are no readings; what is left out is told.
+fn sound_rows(rows: Vec<(u64, Row)>, table: &mut Table) -> Vec<Row> {
+    let keep = longest_rising(&rows.iter().map(|(_, row)| row.time).collect::<Vec<_>>());
+    for ((line, _), kept) in rows.iter().zip(&keep) {
+        if !kept {
+            let reason = "the time does not rise from the rows around it; the row is left out";
+            table.problem(*line, Some("time"), reason, "put the rows in order of time, each time once");
+        }
+    }
+    let rows: Vec<(u64, Row)> = rows.into_iter().zip(keep).filter(|(_, kept)| *kept).map(|(row, _)| row).collect();
+    let dark = |row: &Row| row.poa_w_m2 < DROPPED_W_M2;
+    let mut out = Vec::with_capacity(rows.len());
+    let (mut before, mut after): (Option<Row>, usize) = (None, 0);
+    for (k, (line, row)) in rows.iter().enumerate() {
+        if !dark(row) {
+            before = Some(*row);
+            out.push(*row);
+            continue;
+        }
+        // The next reading that is not dark, found once for a run of dark ones.
+        after = after.max(k);
+        while rows.get(after).is_some_and(|(_, next)| dark(next)) {
+            after += 1;
+        }
+        let bright = |other: Option<&Row>| {
+            other.is_some_and(|other| {
+                other.poa_w_m2 > BRIGHT_W_M2 && seconds(other.time, row.time).abs() <= DROPPED_WITHIN_S
+            })
+        };
+        if bright(before.as_ref()) && bright(rows.get(after).map(|(_, next)| next)) {
+            let reason = format!("{} W/m2 between bright readings is a dropout; the row is left out", row.poa_w_m2);
+            table.problem(*line, Some("poa_w_m2"), reason, "look at the sensor's cable");
+        } else {
+            out.push(*row);
+        }
+    }
+    out
+}
+
+/// Tells where a sensor differs from the first one: one of them is out of plane, shaded or out of calibration.
+fn tell_difference(series: &[(String, Vec<Row>)], table: &mut Table) {
+    let Some(((first, reference), others)) = series.split_first() else { return };
+    for (name, rows) in others {
+        let mut shares: Vec<f64> = rows
+            .iter()
+            .filter_map(|row| Some(row.poa_w_m2 / between(reference, row.time)?.poa_w_m2))
+            .filter(|share| share.is_finite())
+            .collect();
+        shares.sort_by(f64::total_cmp);
+        let Some(middle) = shares.get(shares.len() / 2) else { continue };
+        if (middle - 1.0).abs() > SENSORS_DIFFER {
+            let reason = format!(
+                "sensor `{name}` reads {:+.0} % against `{first}`; their median is used",
+                100.0 * (middle - 1.0)
+            );
+            table.problem(
+                1,
+                Some("sensor"),
+                reason,
+                "see which of them stood in the plane of the modules, and take the other out",
+            );
+        }
+    }
+}
+
+/// One series of all sensors: at each time at which one was read, the median of what all of them say then.
+fn joined(mut series: Vec<Vec<Row>>) -> Vec<Row> {
+    if series.len() < 2 {
+        return series.pop().unwrap_or_default();
+    }
+    let mut times: Vec<Timestamp> = series.iter().flatten().map(|row| row.time).collect();
+    times.sort_unstable();
+    times.dedup();
+    let median = |mut values: Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        let n = values.len();
+        (n > 0).then(|| 0.5 * (values[(n - 1) / 2] + values[n / 2]))
+    };
+    times
+        .into_iter()
+        .filter_map(|time| {
+            let now: Vec<Row> = series.iter().filter_map(|rows| between(rows, time)).collect();
+            Some(Row {
+                time,
+                poa_w_m2: median(now.iter().map(|row| row.poa_w_m2).collect())?,
+                air_temp_c: median(now.iter().filter_map(|row| row.air_temp_c).collect()),
+                wind_m_s: median(now.iter().filter_map(|row| row.wind_m_s).collect()),
+                cloud_okta: median(now.iter().filter_map(|row| row.cloud_okta).collect()),
+            })
+        })
+        .collect()
+}
+
+/// What a sensor says at a time: its reading, or the straight line between two readings that are not far apart.
+fn between(rows: &[Row], time: Timestamp) -> Option<Row> {
+    let after = rows.partition_point(|row| row.time < time);
+    let next = rows.get(after)?;
+    if next.time == time {
+        return Some(*next);
+    }
+    let before = rows.get(after.checked_sub(1)?)?;
+    let apart_s = seconds(before.time, next.time);
+    (apart_s <= DENSE_S).then(|| {
+        let share = seconds(before.time, time) / apart_s;
+        Row { time, poa_w_m2: before.poa_w_m2 + share * (next.poa_w_m2 - before.poa_w_m2), ..*before }
+    })
 }
 
 /// Marks a longest strictly rising selection, so that one wrong time does not cost all the rows after it (patience
@@ -387,6 +514,52 @@ mod tests {
             assert!(problems.len() == 1 && problems[0].contains(message), "{row}: {problems:?}");
             assert!((at(&log, "11:01:00").unwrap().poa_w_m2 - 802.0).abs() < 1e-9, "{row}");
         }
+    }
+
+    /// A logger that loses its sensor for a moment writes zeros; the night is dark for long.
+    #[test]
+    fn dropouts_are_left_out_and_the_night_is_not() {
+        let text = |dark: &dyn Fn(i32) -> bool| {
+            let rows = (0..60).map(|k| {
+                format!("2026-06-18T11:{:02}:{:02}+02:00,{}\n", k / 6, k % 6 * 10, if dark(k) { 0 } else { 850 })
+            });
+            "time,poa_w_m2\n".to_owned() + &rows.collect::<String>()
+        };
+        let (log, problems) = read(&text(&|k| k == 20 || k == 21)).unwrap();
+        assert!(
+            problems.len() == 2 && problems[0].contains("line 22, column poa_w_m2: 0 W/m2 between bright"),
+            "{problems:?}"
+        );
+        let reading = at(&log, "11:03:25").unwrap();
+        assert!((reading.poa_w_m2 - 850.0).abs() < 1e-9 && reading.flags.is_empty(), "{reading:?}");
+        // Five minutes of nothing are believed: somebody switched it off, or it is night.
+        let (log, problems) = read(&text(&|k| k >= 20)).unwrap();
+        assert!(problems.is_empty(), "{problems:?}");
+        assert!(at(&log, "11:09:00").unwrap().flags.contains(&Flag::LowIrradiance));
+    }
+
+    /// By hand: 800 and 820 in the first minute have the median 810; alone, a sensor stands for itself.
+    #[test]
+    fn several_sensors_are_joined_by_their_median() {
+        let log = log("time,poa_w_m2,sensor\n2026-06-18T11:00:00+02:00,800,A\n2026-06-18T11:00:00+02:00,820,B\n\
+             2026-06-18T11:01:00+02:00,806,A\n2026-06-18T11:00:30+02:00,823,B\n2026-06-18T11:02:00+02:00,808,A\n");
+        for (clock, expected) in [("11:00:00", 810.0), ("11:00:30", 813.0), ("11:01:00", 806.0), ("11:02:00", 808.0)] {
+            assert!((at(&log, clock).unwrap().poa_w_m2 - expected).abs() < 1e-9, "{clock}");
+        }
+        let (_, problems) =
+            read("time,poa_w_m2,sensor\n2026-06-18T11:00:00+02:00,800,A\n2026-06-18T11:00:00+02:00,640,roof\n")
+                .unwrap();
+        assert!(problems.len() == 1 && problems[0].contains("sensor `roof` reads -20 % against `A`"), "{problems:?}");
+    }
+
+    /// What scales the difference is what counts: the sun is back for a minute after ten minutes of cloud.
+    #[test]
+    fn low_is_what_the_module_felt() {
+        let rows = (0..40).map(|m| format!("2026-06-18T11:{m:02}:00+02:00,{}\n", if m < 30 { 450 } else { 900 }));
+        let log = log(&("time,poa_w_m2\n".to_owned() + &rows.collect::<String>()));
+        let reading = at(&log, "11:31:00").unwrap();
+        assert!(reading.poa_w_m2 > 890.0 && reading.effective_w_m2.unwrap() < 600.0, "{reading:?}");
+        assert!(reading.flags.contains(&Flag::LowIrradiance));
     }
 
     #[test]

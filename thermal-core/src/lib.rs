@@ -25,6 +25,8 @@ pub mod frame;
 pub mod site;
 pub mod plan;
 pub mod readings;
+pub mod quality;
+pub mod fieldcheck;
 pub mod finding;
 pub mod evidence;
 pub mod output;

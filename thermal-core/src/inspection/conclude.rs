@@ -104,7 +104,7 @@ fn outlines(report: &FrameReport) -> FrameOutlines {
             pitch_deg: c.pitch_deg,
             roll_deg: c.roll_deg,
         },
-        blur_px: None,
+        blur_px: report.blur_px.map(|blur| blur as f32),
         modules: report
             .modules
             .iter()

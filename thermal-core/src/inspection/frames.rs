@@ -5,10 +5,11 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use super::Inputs;
 use crate::capture::Capture;
-use crate::finding::ModuleRecord;
+use crate::finding::{Flag, ModuleRecord};
 use crate::frame::{FrameSettings, analyse};
 use crate::optics::Lens;
 use crate::outline::LoggedPose;
+use crate::quality::{self, LINE_M, Sharpness};
 use crate::radiometry::{Converter, Model, Thermogram};
 use crate::raster::{self, Limits};
 use crate::run_record::{InputFile, Skipped};
@@ -31,6 +32,8 @@ pub struct FrameReport {
     pub lattice: Vec<[u32; 3]>,
     /// For each module, the middle of its hot spot in shares of the module, where it has one.
     pub spots: Vec<Option<[f64; 2]>>,
+    /// Width of the modules' edges, px, where measured.
+    pub blur_px: Option<f64>,
     /// The encoding was taken from the frame's metadata.
     pub radiometry_from_metadata: bool,
     /// Why it was not used.
@@ -96,6 +99,7 @@ fn one(inputs: &Inputs, settings: &FrameSettings, name: &str, converter: &mut Op
         modules: Vec::new(),
         lattice: Vec::new(),
         spots: Vec::new(),
+        blur_px: None,
         radiometry_from_metadata: false,
         error: None,
     };
@@ -106,6 +110,11 @@ fn one(inputs: &Inputs, settings: &FrameSettings, name: &str, converter: &mut Op
             report.lattice = result.lattice();
             report.spots = result.readings.iter().map(|r| r.spot).collect();
             report.modules = result.modules;
+            let sharpness = Sharpness::of(&thermogram.celsius.view(), line_px(pose.height_m, &capture, &lens));
+            report.blur_px = sharpness.width_px();
+            if sharpness.is_soft(&quality::Limits::default()) {
+                report.modules.iter_mut().for_each(|module| module.flags.push(Flag::Soft));
+            }
             report.lens = Some(lens);
             report.capture = capture;
             report.digest = digest;
@@ -114,6 +123,12 @@ fn one(inputs: &Inputs, settings: &FrameSettings, name: &str, converter: &mut Op
         Err(error) => report.error = Some(Skipped::new(format!("frames/{name}"), &error)),
     }
     report
+}
+
+/// Width of the gaps between modules, px, at the logged height.
+fn line_px(height_m: Option<f64>, capture: &Capture, lens: &Lens) -> Option<f64> {
+    let fall = capture.pitch_deg.unwrap_or(-90.0).to_radians().sin().abs().max(0.3);
+    Some(LINE_M * lens.focal_px * fall / height_m.filter(|height| *height > 1.0)?)
 }
 
 /// Analyses all frames on `threads` threads. `progress` is told after each frame; `stop` ends early, and the frames not

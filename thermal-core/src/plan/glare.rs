@@ -22,7 +22,7 @@ impl Look {
 
 /// The field of view of a lens.
 #[derive(Debug, Clone)]
-pub(super) struct Field {
+pub(crate) struct Field {
     lens: Lens,
     /// Unit vectors along the frame's edge, in order, in camera axes.
     edge: Vec<Vector3<f64>>,
@@ -31,7 +31,7 @@ pub(super) struct Field {
 }
 
 impl Field {
-    pub(super) fn new(lens: Lens) -> Self {
+    pub(crate) fn new(lens: Lens) -> Self {
         let (w, h) = (lens.width as f64, lens.height as f64);
         // An undistorted edge is a great circle; a distorted one is followed in short steps.
         let steps = if lens.k1 == 0.0 { 1 } else { 16 };
@@ -51,7 +51,7 @@ impl Field {
     }
 
     /// The pixel where a direction (camera axes) falls into the frame.
-    pub(super) fn pixel(&self, direction: &Vector3<f64>) -> Option<[f64; 2]> {
+    pub(crate) fn pixel(&self, direction: &Vector3<f64>) -> Option<[f64; 2]> {
         if direction.z <= 0.0 {
             return None;
         }
@@ -65,7 +65,7 @@ impl Field {
     }
 
     /// Angle between a direction (camera axes, unit) and the nearest line of sight, deg; 0 inside the frame.
-    pub(super) fn angle_deg(&self, direction: &Vector3<f64>) -> f64 {
+    pub(crate) fn angle_deg(&self, direction: &Vector3<f64>) -> f64 {
         if self.pixel(direction).is_some() {
             return 0.0;
         }

@@ -27,7 +27,7 @@ pub use obstacle::{Obstacle, read_obstacles};
 pub use wind::{HAND_HEIGHT_M, Wind, wind_factor};
 
 use crate::Result;
-use glare::Field;
+pub(crate) use glare::Field;
 use hours::Moment;
 use lines::Lines;
 

@@ -28,9 +28,9 @@ use ndarray::Array2;
 use crate::{Error, Result};
 
 /// What to do about a file that was damaged or cut short.
-const COPY_AGAIN: &str = "copy the file again from the card";
+pub(crate) const COPY_AGAIN: &str = "copy the file again from the card";
 /// What to do about a file that shows colours instead of holding values.
-const EXPORT_VALUES: &str = "export the measured values instead: 16-bit grey or float32 grey TIFF, or 16-bit grey PNG, \
+pub(crate) const EXPORT_VALUES: &str = "export the measured values instead: 16-bit grey or float32 grey TIFF, or 16-bit grey PNG, \
                              without palette, scale or overlay";
 /// What to do about a file whose way of storing is not served.
 const EXPORT_PLAIN: &str = "export it again as 16-bit grey or float32 grey TIFF, uncompressed or with deflate";
