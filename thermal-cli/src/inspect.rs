@@ -32,7 +32,7 @@ pub(crate) struct Args {
     #[arg(long, value_name = "OUT", required_unless_present = "explain")]
     out: Option<PathBuf>,
     /// Instead of a run, say how the verdict on one module came about: the frame's file and a pixel x,y inside the
-    /// module, or, with --out and a finished run, its row.course.position or asset_id as in modules.csv
+    /// module, or, with --out and a finished run, its row.course.position or identity as in modules.csv
     #[arg(long, value_name = "FRAME:MODULE")]
     explain: Option<String>,
     /// Replace the run that stands in OUT
