@@ -83,7 +83,7 @@ fn write(folder: &Path) {
     fs::write(folder.join("findings.schema.json"), FINDINGS.schema_json()).unwrap();
     fs::write(folder.join("modules.schema.json"), MODULES.schema_json()).unwrap();
     let last_change = "2025-06-14T12:05:00+02:00".parse().unwrap();
-    write_geopackage(&folder.join("site.gpkg"), &findings, &modules, last_change).unwrap();
+    write_geopackage(&folder.join("site.gpkg"), &findings, &modules, &[], last_change).unwrap();
 }
 
 #[test]

@@ -30,12 +30,13 @@ impl FrameSettings {
     pub fn of(settings: &Settings) -> Self {
         let (along, up) = settings.module.size_along_up_m();
         // From above, the faces of a dual-tilt roof are shortened up the slope.
-        let seen = match settings.array.mounting {
-            Mounting::DualTilt => settings.array.tilt_deg.to_radians().cos(),
-            Mounting::Fixed | Mounting::Tracker => 1.0,
+        let lean_deg = match settings.array.mounting {
+            Mounting::DualTilt => settings.array.tilt_deg,
+            Mounting::Fixed | Mounting::Tracker => 0.0,
         };
         let outline = OutlineSettings {
-            module_m: [along, up * seen],
+            module_m: [along, up * lean_deg.to_radians().cos()],
+            lean_deg,
             courses: settings.array.modules_up as usize,
             ..OutlineSettings::default()
         };

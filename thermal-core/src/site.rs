@@ -11,7 +11,9 @@ mod complaint;
 mod drift;
 mod geodesy;
 mod graph;
+mod join;
 mod layout;
+mod layout_write;
 mod map;
 mod merge;
 mod numbering;
@@ -22,6 +24,9 @@ mod problem;
 mod reconstruct;
 mod reflection;
 mod register;
+mod warmth;
+#[cfg(test)]
+mod tests;
 
 use crate::finding::Pattern;
 use crate::optics::Lens;
@@ -32,6 +37,7 @@ pub use merge::{MergedModule, Sight, merge};
 pub use problem::Problem;
 pub use reflection::{SpotSight, moves_with_camera, travel_ratio};
 pub use register::register;
+pub use warmth::{Warmth, warmth};
 
 /// Where and how a camera was, as far as known.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -143,6 +149,9 @@ pub struct Place {
     pub asset: Option<u32>,
     /// The other candidate where the place is ambiguous.
     pub other: Option<u32>,
+    /// The outline is on no module and cannot be one of its own: it lies across modules of the plant, or (where the plant
+    /// was built from the flight) the other frames that look there show none.
+    pub stray: bool,
     /// Probability of the place, 0 to 1.
     pub confidence: f32,
     /// Angle of view off the module's normal, deg.
@@ -188,6 +197,8 @@ pub struct PlacedFrame {
 pub struct Registration {
     /// The plane of the local coordinates.
     pub plane: LocalPlane,
+    /// The plant was built from the flight, not taken from a layout.
+    pub reconstructed: bool,
     /// Every module of the plant: the layout's, or those reconstructed.
     pub assets: Vec<Asset>,
     /// The frames, in the caller's order.
@@ -201,7 +212,7 @@ pub struct Registration {
 impl Registration {
     /// Nothing placed yet.
     fn empty(plane: LocalPlane, assets: Vec<Asset>, problems: Vec<Problem>) -> Self {
-        Self { plane, assets, frames: Vec::new(), unseen: Vec::new(), problems }
+        Self { plane, reconstructed: false, assets, frames: Vec::new(), unseen: Vec::new(), problems }
     }
 
     /// Corners of a place as `[longitude, latitude]`, deg, WGS 84.

@@ -1,4 +1,4 @@
-//! The site as a GeoPackage (OGC 12-128r17, GeoPackage 1.3): the layers `findings` and `modules`, every column an
+//! The site as a GeoPackage (OGC 12-128r17, GeoPackage 1.3): the layers `findings`, `modules` and `unseen`, every column an
 //! attribute.
 
 use std::path::Path;
@@ -8,7 +8,7 @@ use rusqlite::{Connection, params, params_from_iter, types::Value as Sql};
 
 use super::column::{Column, Kind, Value};
 use super::place::{Place, Placed};
-use super::{FINDINGS, Finding, MODULES, ModuleRecord, Table};
+use super::{FINDINGS, Finding, MODULES, ModuleRecord, Table, UNSEEN, Unseen};
 use crate::{Error, Result};
 
 /// EPSG's number of WGS 84, longitude and latitude in degrees.
@@ -60,7 +60,7 @@ INSERT INTO gpkg_spatial_ref_sys VALUES
   ('WGS 84 geodetic', 4326, 'EPSG', 4326, 'GEOGCS["WGS 84",DATUM["WGS_1984",SPHEROID["WGS 84",6378137,298.257223563,AUTHORITY["EPSG","7030"]],AUTHORITY["EPSG","6326"]],PRIMEM["Greenwich",0,AUTHORITY["EPSG","8901"]],UNIT["degree",0.0174532925199433,AUTHORITY["EPSG","9122"]],AUTHORITY["EPSG","4326"]]', 'longitude and latitude in degrees');
 "#;
 
-/// Writes both layers into a new file, polygons where the corners on the ground are known, else points.
+/// Writes the layers into a new file, polygons where the corners on the ground are known, else points.
 ///
 /// `last_change` is what the file says of its own age. Give the time of the last capture and the same flight gives
 /// the same bytes. Features without a place are kept, with no geometry.
@@ -71,6 +71,7 @@ pub fn write_geopackage(
     path: &Path,
     findings: &[Finding],
     modules: &[ModuleRecord],
+    unseen: &[Unseen],
     last_change: Timestamp,
 ) -> Result<()> {
     // A database of that name would be added to, not replaced.
@@ -80,6 +81,7 @@ pub fn write_geopackage(
         db.execute_batch(FRAME_SQL)?;
         layer(&db, &FINDINGS, findings, last_change)?;
         layer(&db, &MODULES, modules, last_change)?;
+        layer(&db, &UNSEEN, unseen, last_change)?;
         db.execute_batch("COMMIT")?;
         db.close().map_err(|(_, error)| error)
     };

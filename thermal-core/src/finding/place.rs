@@ -1,6 +1,6 @@
 //! Where a record lies on the earth: the module's polygon where its corners are known, else a point, else nothing.
 
-use super::{FINDINGS, Finding, MODULES, ModuleRecord, Table};
+use super::{FINDINGS, Finding, MODULES, ModuleRecord, Table, UNSEEN, Unseen};
 
 /// Digits of a degree: 1.1 cm of latitude, well under what a receiver or a registration can place.
 const DECIMALS: i32 = 7;
@@ -36,6 +36,24 @@ pub trait Placed: Sized + 'static {
             return Place::Polygon(ring);
         }
         self.centre().and_then(position).map_or(Place::Unknown, Place::Point)
+    }
+}
+
+impl Placed for Unseen {
+    fn table() -> &'static Table<Self> {
+        &UNSEEN
+    }
+    fn ground(&self) -> Option<[[f64; 2]; 4]> {
+        self.ground
+    }
+    fn ground_mut(&mut self) -> &mut Option<[[f64; 2]; 4]> {
+        &mut self.ground
+    }
+    fn centre(&self) -> Option<[f64; 2]> {
+        Some([self.lon?, self.lat?])
+    }
+    fn id(&self) -> Option<&str> {
+        Some(&self.asset_id)
     }
 }
 

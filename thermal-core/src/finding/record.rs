@@ -48,7 +48,7 @@ impl Pattern {
 }
 
 /// One outlined module of one frame: a line of `modules.csv`.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct ModuleRecord {
     /// File name of the frame, relative to `frames/`.
     pub frame: String,
@@ -89,6 +89,33 @@ pub struct ModuleRecord {
     pub flags: Vec<Flag>,
     /// The reasons that led to the pattern, in words.
     pub reasons: Vec<String>,
+}
+
+/// A module that no frame shows whole: a line of `unseen.csv`.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Unseen {
+    /// The layout's or the reconstruction's identity of the module.
+    pub asset_id: String,
+    /// Row of the site.
+    pub row: u32,
+    /// Course within the row.
+    pub course: u32,
+    /// Position along the course.
+    pub position: u32,
+    /// Corners on the ground, `[longitude, latitude]` in degrees, WGS 84.
+    pub ground: Option<[[f64; 2]; 4]>,
+    /// Latitude of the centre, deg, WGS 84.
+    pub lat: Option<f64>,
+    /// Longitude of the centre, deg, WGS 84.
+    pub lon: Option<f64>,
+    /// Frames that show a part of it.
+    pub frames_cut: u32,
+    /// What such a part shows: no proof, but a reason to fly there first.
+    pub hint: Pattern,
+    /// The hint's temperature difference, K.
+    pub hint_delta_t_k: Option<f64>,
+    /// The frame of the hint.
+    pub hint_frame: String,
 }
 
 /// One anomalous module of the site: a line of `findings.csv`.

@@ -1,7 +1,7 @@
 //! The registry of the columns: header, cells, schema, map attributes and documentation are all made from it.
 
 use super::column::{Kind, Spec};
-use super::{Finding, ModuleRecord, Pattern, Table};
+use super::{Finding, ModuleRecord, Pattern, Table, Unseen};
 
 pub(crate) const fn text(name: &'static str, description: &'static str) -> Spec {
     Spec { name, kind: Kind::Text, unit: "", description, required: false }
@@ -202,5 +202,37 @@ pub static FINDINGS: Table<Finding> = Table {
         column!(REVIEW, review),
         column!(REVIEWER, reviewer),
         column!(NOTE, note),
+    ],
+};
+
+/// `unseen.csv`: a line for each module that no frame shows whole.
+pub static UNSEEN: Table<Unseen> = Table {
+    name: "unseen",
+    title: "Modules not inspected",
+    description: "One line for each module that no usable frame shows whole",
+    key: Some("asset_id"),
+    columns: &[
+        column!(ASSET_ID, asset_id),
+        column!(ROW, row),
+        column!(COURSE, course),
+        column!(POSITION, position),
+        column!(LAT, lat),
+        column!(LON, lon),
+        column!(count("frames_cut", 0, MAX_COUNT, "Frames that show a part of the module"), frames_cut),
+        column!(
+            Spec {
+                name: "hint",
+                kind: Kind::Words(Pattern::WORDS),
+                unit: "",
+                description: "What the part in view shows: no proof, but a reason to fly there first",
+                required: true,
+            },
+            hint
+        ),
+        column!(
+            limited("hint_delta_t_k", "K", 2, 0.0, f64::INFINITY, "The hint's temperature difference at capture"),
+            hint_delta_t_k
+        ),
+        column!(text("hint_frame", "The frame of the hint"), hint_frame),
     ],
 };

@@ -1,7 +1,8 @@
 //! From the frames' records to one list: places on the site, one finding a physical module, irradiance, severity.
 
+use super::unseen::{hints, unseen};
 use super::{FrameReport, Inputs};
-use crate::finding::{Finding, Flag, ModuleRecord, Pattern};
+use crate::finding::{Finding, Flag, ModuleRecord, Pattern, Unseen};
 use crate::irradiance::Reading;
 use crate::run_record::Skipped;
 use crate::settings::Settings;
@@ -24,6 +25,8 @@ pub struct Conclusion {
     pub skipped: Vec<Skipped>,
     /// Where the frames stand; `None` where no frame has a position.
     pub registration: Option<Registration>,
+    /// Modules that no usable frame shows whole.
+    pub unseen: Vec<Unseen>,
     /// What the tables or the registration could not prove or use, in words with the remedy.
     pub problems: Vec<String>,
     /// Frames used.
@@ -51,18 +54,22 @@ pub fn conclude(inputs: &Inputs, reports: &[FrameReport]) -> Conclusion {
         }
         merged = site::merge(&frames, &registration);
         out.problems.extend(registration.problems.iter().map(ToString::to_string));
+        out.unseen = unseen(&registration, &merged, reports);
+        out.problems.extend(hints(&out.unseen));
         out.registration = Some(registration);
     }
     if let Some(log) = &inputs.irradiance {
         let times: Vec<jiff::Timestamp> = reports.iter().filter_map(|r| r.capture.captured_at).collect();
         out.problems.extend(log.no_reading_fits(&times, &inputs.settings.irradiance).map(|e: Error| e.to_string()));
     }
-    let mut findings: Vec<(Finding, Sight)> = if out.registration.is_some() {
-        merged
-            .iter()
-            .filter(|m| m.pattern != Pattern::None)
-            .map(|m| (of_merged(m, &modules, reports, inputs, out.registration.as_ref()), m.best))
-            .collect()
+    let mut findings: Vec<(Finding, Sight)> = if let Some(registration) = &out.registration {
+        // Where no frame shows a module whole it is not judged: its hint stands in the list of the unseen.
+        let stands = |m: &&MergedModule| m.pattern != Pattern::None && !m.flags.contains(&Flag::Cut);
+        let standing: Vec<&MergedModule> = merged.iter().filter(stands).collect();
+        let mut list: Vec<(Finding, Sight)> =
+            standing.iter().map(|m| (of_merged(m, &modules, reports, inputs, registration), m.best)).collect();
+        name_unlisted(&mut list, &standing, registration);
+        list
     } else {
         let mut list = Vec::new();
         for (frame, records) in modules.iter().enumerate() {
@@ -149,7 +156,7 @@ fn of_merged(
     modules: &[Vec<ModuleRecord>],
     reports: &[FrameReport],
     inputs: &Inputs,
-    registration: Option<&Registration>,
+    registration: &Registration,
 ) -> Finding {
     let best = merged.best;
     let mut module = modules[best.frame][best.module].clone();
@@ -161,9 +168,11 @@ fn of_merged(
     if merged.frames_confirmed > 1 {
         note.push(format!("median of {} frames, spread {:.1} K", merged.frames_confirmed, merged.delta_t_spread_k));
     }
-    let name = |a: Option<u32>| registration.and_then(|r| r.assets.get(a? as usize)).map(|a| a.id.clone());
+    let name = |a: Option<u32>| Some(registration.assets.get(a? as usize)?.id.clone());
     if let (Some(one), Some(other)) = (name(merged.asset), name(merged.other)) {
-        note.push(format!("the place may be {one} or {other}"));
+        let place = registration.frames.get(best.frame).and_then(|f| f.places.get(best.module));
+        let share = 100.0 * place.map_or(0.0, |p| p.confidence);
+        note.push(format!("the place may be {one} ({share:.0} %) or {other}"));
     }
     let mut finding = Finding {
         frames_seen: merged.frames_seen,
@@ -174,6 +183,33 @@ fn of_merged(
     };
     judge(&mut finding, &reports[best.frame], inputs);
     finding
+}
+
+/// Findings on no module of the plant get a name of their own, from north to south; those of a frame without a place are
+/// told by their picture only.
+fn name_unlisted(list: &mut [(Finding, Sight)], merged: &[&MergedModule], registration: &Registration) {
+    let north = |s: &Sight| {
+        let place = registration.frames.get(s.frame)?.places.get(s.module)?;
+        let mean = |k: usize| place.ground_m.iter().map(|p| p[k]).sum::<f32>() / 4.0;
+        (mean(0).is_finite() && mean(1).is_finite()).then(|| [mean(1), mean(0)])
+    };
+    let mut unlisted: Vec<(usize, [f32; 2])> = Vec::new();
+    for (k, (finding, sight)) in list.iter_mut().enumerate().filter(|(k, _)| merged[*k].asset.is_none()) {
+        let module = &mut finding.module;
+        if let Some(place) = north(sight) {
+            unlisted.push((k, place));
+        } else {
+            module.flags.push(Flag::AmbiguousPlace);
+            module.flags.sort_unstable();
+            module.flags.dedup();
+            "the frame could not be placed: row, course and position are its own".clone_into(&mut finding.note);
+        }
+    }
+    unlisted.sort_by(|(i, a), (j, b)| b[0].total_cmp(&a[0]).then(a[1].total_cmp(&b[1])).then(i.cmp(j)));
+    for (n, (k, _)) in unlisted.into_iter().enumerate() {
+        list[k].0.module.asset_id = format!("unlisted-{:03}", n + 1);
+        "not in the layout".clone_into(&mut list[k].0.note);
+    }
 }
 
 /// Irradiance, severity, place of the middle, power lost.

@@ -7,6 +7,7 @@ mod conclude;
 mod evidence;
 mod frames;
 mod input;
+mod unseen;
 mod write;
 
 pub use conclude::{Conclusion, conclude};

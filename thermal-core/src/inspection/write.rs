@@ -1,11 +1,10 @@
 //! The run folder: tables, schemas, maps, pictures and the record of the run, moved into place when all are whole.
 
-use std::fmt::Write as _;
 use std::path::Path;
 
 use super::{Conclusion, FrameReport, Inputs};
 use crate::Result;
-use crate::finding::{FINDINGS, MODULES, write_geopackage};
+use crate::finding::{FINDINGS, MODULES, UNSEEN, write_geopackage};
 use crate::output::{StagedFolder, write_atomic};
 use crate::run_record::{InputFile, RunRecord, SKIPPED};
 
@@ -48,17 +47,12 @@ pub fn write(
         MODULES.write_geojson(&folder.join("modules.geojson"), &c.modules)?;
         // The file states its own age: that of the last capture, so that the same flight gives the same bytes.
         let last = reports.iter().filter_map(|r| r.capture.captured_at).max().unwrap_or(jiff::Timestamp::UNIX_EPOCH);
-        write_geopackage(&folder.join("site.gpkg"), &c.findings, &c.modules, last)?;
-        let mut unseen = String::from("asset_id,row,course,position\n");
-        for asset in registration.unseen.iter().filter_map(|k| registration.assets.get(*k as usize)) {
-            let id = if asset.id.contains([',', '"', '\n', '\r']) {
-                format!("\"{}\"", asset.id.replace('"', "\"\""))
-            } else {
-                asset.id.clone()
-            };
-            let _ = writeln!(unseen, "{id},{},{},{}", asset.row, asset.course, asset.position);
+        write_geopackage(&folder.join("site.gpkg"), &c.findings, &c.modules, &c.unseen, last)?;
+        UNSEEN.write_csv(&folder.join("unseen.csv"), &c.unseen)?;
+        UNSEEN.write_geojson(&folder.join("unseen.geojson"), &c.unseen)?;
+        if registration.reconstructed && !registration.assets.is_empty() {
+            registration.layout().write(folder.join("layout.geojson"))?;
         }
-        write_atomic(&folder.join("unseen.csv"), unseen.as_bytes())?;
     }
     record.settings = inputs.settings.assumed();
     for report in reports.iter().filter(|r| !r.digest.sha256.is_empty()) {
@@ -76,6 +70,8 @@ pub fn write(
         ("frames_skipped", c.skipped.len()),
         ("modules", c.modules.len()),
         ("findings", c.findings.len()),
+        ("modules_of_site", c.registration.as_ref().map_or(0, |r| r.assets.len())),
+        ("modules_unseen", c.unseen.len()),
     ] {
         record.counts.insert(name.to_owned(), count as u64);
     }

@@ -39,6 +39,8 @@ pub struct OutlineSettings {
     pub rotation_sigma_deg: [f64; 3],
     /// How far the distance may be off, as a fraction.
     pub distance_tolerance: f64,
+    /// Lean of the tables against the plane in which they are sought, deg: the faces of a dual-tilt array.
+    pub lean_deg: f64,
 }
 
 impl Default for OutlineSettings {
@@ -51,6 +53,7 @@ impl Default for OutlineSettings {
             work_px: 22.0,
             rotation_sigma_deg: [2.0, 2.0, 4.0],
             distance_tolerance: 0.15,
+            lean_deg: 0.0,
         }
     }
 }

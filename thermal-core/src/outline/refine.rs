@@ -134,8 +134,8 @@ fn apply(h: &Projective, p: [f64; 2]) -> [f64; 2] {
 }
 
 /// Least squares of a projective lattice, redescending on the residual; the projective part is held near zero, since the
-/// working plane is parallel to the lattice up to a degree or two.
-fn fit(marks: &[Mark], start: &Projective, px: f64) -> Option<Projective> {
+/// working plane is parallel to the lattice up to a degree or two, and the lean of the tables.
+fn fit(marks: &[Mark], start: &Projective, px: f64, lean_deg: f64) -> Option<Projective> {
     let mut h = *start;
     let scale = h[0].abs().max(1e-9);
     for gate_px in [3.0, 2.0, 1.2, 0.8, 0.8] {
@@ -158,7 +158,7 @@ fn fit(marks: &[Mark], start: &Projective, px: f64) -> Option<Projective> {
             }
         }
         // Angles of half a degree between table and working plane: change of depth by 0.0087 a metre at one metre.
-        let hold = 1.0 / (0.02 * scale).powi(2);
+        let hold = 1.0 / ((0.02 + lean_deg.to_radians().sin()) * scale).powi(2);
         n[(6, 6)] += hold;
         n[(7, 7)] += hold;
         // Square lattice: equal scale both ways and no shear, within 1 %.
@@ -229,7 +229,7 @@ fn refine_one(
     start[4] = s;
     start[2] = uv[0] - f64::from(c0) * pitch[0] * s;
     start[5] = uv[1] - f64::from(l0) * pitch[1] * s;
-    let mut h = fit(&marks, &start, 3.0 * px)?;
+    let mut h = fit(&marks, &start, 3.0 * px, settings.lean_deg)?;
     // Two rounds of measuring at full resolution.
     let mut measured: Vec<Mark> = Vec::new();
     for _ in 0..2 {
@@ -271,7 +271,7 @@ fn refine_one(
                 });
             }
         }
-        h = fit(&measured, &h, px)?;
+        h = fit(&measured, &h, px, settings.lean_deg)?;
     }
     let rest = |axis: usize, index: i32| -> f64 {
         let mut sum = 0.0;

@@ -123,6 +123,18 @@ pub(super) fn turn_deg(angle: f64) -> f64 {
     (angle + 180.0).rem_euclid(360.0) - 180.0
 }
 
+/// What a fit leaves: the corners' root mean square, px, and the sum of squares with the measured attitude's.
+#[derive(Clone, Copy)]
+struct Misfit {
+    rms_px: f64,
+    cost: f64,
+}
+
+impl Misfit {
+    /// No fit at all.
+    const NONE: Self = Self { rms_px: f64::INFINITY, cost: f64::INFINITY };
+}
+
 struct Fit<'a> {
     frame: &'a FrameOutlines,
     settings: &'a Settings,
@@ -143,7 +155,10 @@ impl Fit<'_> {
         let used = if distinct.len() == table.len() { table } else { &table[..1] };
         let place = |i: usize| {
             let (m, o) = (&self.frame.modules[i], &self.frame.modules[used[0]]);
-            [f64::from(m.position - o.position) * (w + 0.02), f64::from(m.course - o.course) * (l + 0.02)]
+            [
+                (f64::from(m.position) - f64::from(o.position)) * (w + 0.02),
+                (f64::from(m.course) - f64::from(o.course)) * (l + 0.02),
+            ]
         };
         let mut normal = SMatrix::<f64, 9, 9>::zeros();
         let scale = 5.0;
@@ -188,25 +203,36 @@ impl Fit<'_> {
         let tables: Vec<Table> = by_table.values().filter_map(|modules| self.table(&start, modules)).collect();
         let settle = |mut tables: Vec<Table>| {
             let mut rotation = start;
-            let rms = self.descend(&mut rotation, &mut tables, &start, measured, 8);
-            (rms, rotation, tables)
+            let misfit = self.descend(&mut rotation, &mut tables, &start, measured, 8);
+            (misfit, rotation, tables)
         };
-        let (rms, rotation, tables) = if self.settings.array.mounting == Mounting::DualTilt {
+        let (misfit, rotation, tables) = if self.settings.array.mounting == Mounting::DualTilt {
             let mut chosen = tables;
             self.choose_faces(&start, &mut chosen);
             let (_, rotation, mut chosen) = settle(chosen);
             self.choose_faces(&rotation, &mut chosen);
-            // All faces the other way round, with the camera tilted to suit, is the other minimum.
+            // All faces the other way round, with the camera tilted to suit, is the other minimum: the outlines and the
+            // measured attitude decide together.
             let mut turned = chosen.clone();
             for t in &mut turned {
                 t.face = -t.face;
             }
             let (one, other) = (settle(chosen), settle(turned));
-            if other.0 < one.0 { other } else { one }
+            let mut best = if other.0.cost < one.0.cost { other } else { one };
+            // A small table alone may have been mistaken: each is tried the other way round among the others.
+            for k in 0..best.2.len() {
+                let mut turned = best.2.clone();
+                turned[k].face = -turned[k].face;
+                let trial = settle(turned);
+                if trial.0.cost < best.0.cost {
+                    best = trial;
+                }
+            }
+            best
         } else {
             settle(tables)
         };
-        self.ground(rotation, &tables, rms)
+        self.ground(rotation, &tables, misfit.rms_px)
     }
 
     /// A lattice with its first distance; outlines far from a module's shape are left out.
@@ -237,9 +263,9 @@ impl Fit<'_> {
                 let mut trial = [Table { modules: t.modules.clone(), face, distance_m: t.distance_m }];
                 let mut r = *rotation;
                 // Only the distance moves in a few steps: the attitude is held by a tight start.
-                let rms = self.descend_with(&mut r, &mut trial, rotation, 0.05, 0.05, 4);
-                if rms < best.0 {
-                    best = (rms, face, trial[0].distance_m);
+                let misfit = self.descend_with(&mut r, &mut trial, rotation, 0.05, 0.05, 4);
+                if misfit.rms_px < best.0 {
+                    best = (misfit.rms_px, face, trial[0].distance_m);
                 }
             }
             (t.face, t.distance_m) = (best.1, best.2);
@@ -253,12 +279,12 @@ impl Fit<'_> {
         start: &Matrix3<f64>,
         measured: bool,
         steps: usize,
-    ) -> f64 {
+    ) -> Misfit {
         let (yaw, level) = if measured { (SIGMA_YAW_DEG, SIGMA_LEVEL_DEG) } else { (30.0, 10.0) };
         self.descend_with(rotation, tables, start, yaw, level, steps)
     }
 
-    /// Gauss-Newton over the attitude (three small turns) and each table's distance; gives the misfit in px.
+    /// Gauss-Newton over the attitude (three small turns) and each table's distance; gives what is left.
     fn descend_with(
         &self,
         rotation: &mut Matrix3<f64>,
@@ -267,9 +293,9 @@ impl Fit<'_> {
         sigma_yaw_deg: f64,
         sigma_level_deg: f64,
         steps: usize,
-    ) -> f64 {
+    ) -> Misfit {
         let n = 3 + tables.len();
-        let mut rms = f64::INFINITY;
+        let mut misfit = Misfit::NONE;
         for _ in 0..steps {
             let mut normal = DMatrix::<f64>::zeros(n, n);
             let mut right = DVector::<f64>::zeros(n);
@@ -279,10 +305,12 @@ impl Fit<'_> {
             }
             // The measured attitude holds the fit where the outlines say little.
             let off = Rotation3::from_matrix_unchecked(*rotation * start.transpose()).scaled_axis();
+            let mut against = 0.0;
             for (k, sigma) in [sigma_level_deg, sigma_level_deg, sigma_yaw_deg].iter().enumerate() {
                 let p = sigma.to_radians().powi(-2);
                 normal[(k, k)] += p;
                 right[k] -= p * off[k];
+                against += p * off[k] * off[k];
             }
             // Tables of one frame stand at like heights.
             let drops: Vec<f64> = tables.iter().map(|t| self.drop_per_m(rotation, t)).collect();
@@ -293,20 +321,23 @@ impl Fit<'_> {
                 normal[(3 + k, 3 + k)] += p * g * g;
                 right[3 + k] -= p * g * (t.distance_m * g - common);
             }
-            let Some(step) = normal.cholesky().map(|c| c.solve(&right)) else { return f64::INFINITY };
+            let Some(step) = normal.cholesky().map(|c| c.solve(&right)) else { return Misfit::NONE };
             if !step.iter().all(|v| v.is_finite()) {
-                return f64::INFINITY;
+                return Misfit::NONE;
             }
             *rotation = Rotation3::from_scaled_axis(Vector3::new(step[0], step[1], step[2])).matrix() * *rotation;
             for (k, t) in tables.iter_mut().enumerate() {
                 t.distance_m = (t.distance_m + step[3 + k]).clamp(0.5 * t.distance_m, 2.0 * t.distance_m);
             }
-            rms = (sum / weight.max(1.0)).sqrt();
+            misfit = Misfit {
+                rms_px: (sum / weight.max(1.0)).sqrt(),
+                cost: sum / (SIGMA_CORNER_PX * SIGMA_CORNER_PX) + against,
+            };
             if step.rows(0, 3).norm() < 1e-7 && step.rows(3, n - 3).amax() < 1e-4 {
                 break;
             }
         }
-        rms
+        misfit
     }
 
     /// Fall of the ray to the table's middle for each metre of distance from its plane.

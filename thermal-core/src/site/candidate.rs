@@ -127,6 +127,23 @@ impl<'a> Scene<'a> {
     pub(super) fn assign(&self, shift: [f64; 2]) -> Vec<Option<u32>> {
         self.hits(shift).into_iter().map(|hit| hit.map(|l| self.numbers[l])).collect()
     }
+
+    /// Whether an outline reaches into any module when the frame is shifted.
+    pub(super) fn across(&self, outline: usize, shift: [f64; 2]) -> bool {
+        // Two modules of one size touch where their centres are a whole size apart.
+        const OVERLAP: f64 = 0.9;
+        let Some(slot) = self.ground.outlines.get(outline) else { return false };
+        let p = [0, 1].map(|k| slot.centre[k] + shift[k]);
+        let mut found = false;
+        if p.iter().all(|v| v.is_finite()) {
+            self.buckets.visit(p, 1.0, |local| {
+                let d = self.slots[local].share(p);
+                found |= d[0].abs().max(d[1].abs()) < OVERLAP;
+            });
+        }
+        found
+    }
+
     /// Peaks of the votes, refined and weighed; the likeliest first.
     pub(super) fn candidates(&self, weights: &Weights) -> Vec<Candidate> {
         let mut found: Vec<Candidate> = Vec::new();

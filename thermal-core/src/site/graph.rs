@@ -2,8 +2,9 @@
 //! overlap takes one of its candidate shifts, chosen anew after every solution, and loses weight where it disagrees
 //! (iteratively reweighted least squares; Holland and Welsch 1977). The receiver's slow bias ties the frames in time.
 
+use super::candidate::Candidate;
 use super::order::Stop;
-use super::overlap::Edge;
+use super::overlap::{Edge, leader};
 
 /// A frame's own error about the receiver's bias, m.
 const JITTER_M: f64 = 0.25;
@@ -20,8 +21,8 @@ pub(super) struct Solution {
     pub(super) errors: Vec<[f64; 2]>,
     /// The receiver's slow bias in these errors (with its sign turned: it is added to the measured place), m.
     pub(super) bias: Vec<[f64; 2]>,
-    /// Candidate taken by each edge, and by how much (log likelihood) it leads the next.
-    pub(super) chosen: Vec<(usize, f64)>,
+    /// Candidate taken by each edge.
+    pub(super) chosen: Vec<usize>,
 }
 
 /// Solves for all errors. `spread_m`: how far the errors of two frames may differ from the present solution, at first.
@@ -30,21 +31,22 @@ pub(super) fn solve(stops: &[Stop], edges: &[Edge], start: Vec<[f64; 2]>, spread
     let mut errors = start;
     // The bias beside each error: it walks slowly, the errors scatter about it.
     let mut bias = errors.clone();
-    let mut chosen: Vec<(usize, f64)> = vec![(usize::MAX, 0.0); edges.len()];
+    let mut chosen: Vec<usize> = edges.iter().map(|e| e.first).collect();
     for &spread in spread_m {
         let mut weights = vec![0.0; edges.len()];
         for (k, e) in edges.iter().enumerate() {
             let now = [0, 1].map(|i| errors[e.a][i] - errors[e.b][i]);
-            let pick = choose(e, now, spread);
+            let away = |c: &Candidate| (c.shift[0] - now[0]).powi(2) + (c.shift[1] - now[1]).powi(2);
+            let (pick, _) = leader(&e.candidates, |c| c.log_likelihood - away(c) / (2.0 * spread * spread));
             chosen[k] = pick;
-            let s = e.candidates[pick.0].shift;
+            let s = e.candidates[pick].shift;
             let off = (s[0] - now[0]).hypot(s[1] - now[1]) / spread.max(3.0 * SHIFT_M);
-            // An edge that cannot tell which shift is right has little to say.
-            let sure = 1.0 - (-pick.1.max(0.0)).exp();
+            // An overlap that alone cannot tell which shift is right has little to say.
+            let sure = 1.0 - (-e.lead.max(0.0)).exp();
             weights[k] = sure.max(0.02) / (1.0 + off * off).powi(2) / (SHIFT_M * SHIFT_M);
         }
         for axis in 0..2 {
-            let shifts: Vec<f64> = edges.iter().zip(&chosen).map(|(e, c)| e.candidates[c.0].shift[axis]).collect();
+            let shifts: Vec<f64> = edges.iter().zip(&chosen).map(|(e, c)| e.candidates[*c].shift[axis]).collect();
             let mut x: Vec<f64> = (0..2 * n).map(|i| if i < n { errors[i][axis] } else { bias[i - n][axis] }).collect();
             let system = System { stops, edges, weights: &weights };
             system.descend(&system.right(&shifts), &mut x);
@@ -55,23 +57,6 @@ pub(super) fn solve(stops: &[Stop], edges: &[Edge], start: Vec<[f64; 2]>, spread
         }
     }
     Solution { errors, bias, chosen }
-}
-
-/// The likeliest candidate given the present difference, and its lead over the next.
-fn choose(edge: &Edge, now: [f64; 2], spread: f64) -> (usize, f64) {
-    let mut best = (0, f64::NEG_INFINITY);
-    let mut second = f64::NEG_INFINITY;
-    for (k, c) in edge.candidates.iter().enumerate() {
-        let off = ((c.shift[0] - now[0]).powi(2) + (c.shift[1] - now[1]).powi(2)) / (2.0 * spread * spread);
-        let value = c.log_likelihood - off;
-        if value > best.1 {
-            second = best.1;
-            best = (k, value);
-        } else {
-            second = second.max(value);
-        }
-    }
-    (best.0, if second.is_finite() { best.1 - second } else { 30.0 })
 }
 
 /// The normal equations, never written out: unknowns are the errors, then the biases.

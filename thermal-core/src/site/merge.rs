@@ -1,7 +1,8 @@
 //! One verdict for each physical module from all frames that show it.
 //!
-//! A pattern stands when at least a third of the evidence shows it: real but faint faults cross the threshold in only some
-//! frames, a false alarm or a reflection stands in one frame of many. Under two thirds it is flagged as contradicted.
+//! A pattern stands when about half of the evidence shows it: a false alarm or a reflection stands in one frame of many.
+//! Two frames that contradict each other with like certainty leave it standing. Under two thirds it is flagged as
+//! contradicted.
 //! The difference is the median over the frames that show the pattern, its spread their scaled median absolute
 //! deviation (Rousseeuw and Croux 1993).
 
@@ -48,8 +49,8 @@ pub struct MergedModule {
     pub sights: Vec<Sight>,
 }
 
-/// A pattern must have this share of the evidence.
-const STANDS: f64 = 1.0 / 3.0;
+/// A pattern must have this share of the evidence: a little under a half, so that one frame against one other leaves it.
+const STANDS: f64 = 0.45;
 /// Below this share the frames contradict each other.
 const AGREES: f64 = 2.0 / 3.0;
 
@@ -63,7 +64,7 @@ pub fn merge(frames: &[FrameOutlines], registration: &Registration) -> Vec<Merge
             let sight = Sight { frame: f, module: m };
             match place.asset {
                 Some(a) => by_asset.entry(a).or_default().push(sight),
-                None if frames[f].modules[m].pattern != Pattern::None => nameless.push(sight),
+                None if frames[f].modules[m].pattern != Pattern::None && !place.stray => nameless.push(sight),
                 None => {}
             }
         }

@@ -8,6 +8,14 @@ use super::attitude::Sighting;
 use super::candidate::{Candidate, Ground, Scene, Weights};
 use super::order::Stop;
 
+/// A pair of stops to compare, and how far their errors may differ from what is known of them, m.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Pair {
+    pub(super) a: usize,
+    pub(super) b: usize,
+    pub(super) spread_m: f64,
+}
+
 /// Two frames that overlap; `candidates` say by how much the error of `a` exceeds that of `b`.
 #[derive(Debug, Clone)]
 pub(super) struct Edge {
@@ -15,8 +23,14 @@ pub(super) struct Edge {
     pub(super) a: usize,
     /// Another stop.
     pub(super) b: usize,
-    /// Shifts of `a` that bring its outlines onto those of `b`, the likeliest first.
+    /// Shifts of `a` that bring its outlines onto those of `b`.
     pub(super) candidates: Vec<Candidate>,
+    /// Candidate that this overlap and the receiver speak for, the rest of the flight left aside.
+    pub(super) first: usize,
+    /// Its lead over the next, as log likelihood.
+    pub(super) lead: f64,
+    /// The receiver's part in the lead.
+    pub(super) receiver_lead: f64,
 }
 
 /// Fewer common outlines prove nothing.
@@ -25,15 +39,27 @@ const COMMON: usize = 4;
 const AHEAD: usize = 2;
 /// Frames of other strips that each frame is compared with.
 const ACROSS: usize = 4;
+/// Own errors of two frames that follow each other differ by this, m; the bias walks besides, m per root of a second.
+const OWN_ERROR_M: f64 = 0.3;
+const WALK_M: f64 = 0.065;
+/// Errors of frames of different strips differ from what the chain of frames says by this, m; of different flights by
+/// the biases of two receivers.
+const STRIPS_M: f64 = 0.6;
+const FLIGHTS_M: f64 = 2.0;
+/// Lead of a candidate that has no rival.
+const CLEAR: f64 = 30.0;
 
 /// Pairs of stops that follow each other.
-pub(super) fn consecutive(stops: &[Stop]) -> Vec<(usize, usize)> {
+pub(super) fn consecutive(stops: &[Stop]) -> Vec<Pair> {
     let mut pairs = Vec::new();
     for a in 0..stops.len() {
         for b in a + 1..(a + 1 + AHEAD).min(stops.len()) {
-            // A new flight begins with an unknown bias.
-            if stops[a + 1..=b].iter().all(|s| s.since_s.is_finite()) {
-                pairs.push((a, b));
+            // A new flight begins with an unknown bias: its pause is infinite.
+            let seconds: f64 = stops[a + 1..=b].iter().map(|s| s.since_s).sum();
+            if seconds.is_finite() {
+                let drift = WALK_M * seconds.max(0.0).sqrt();
+                let spread_m = OWN_ERROR_M.hypot(drift).hypot(stops[a].extra_m).hypot(stops[b].extra_m);
+                pairs.push(Pair { a, b, spread_m });
             }
         }
     }
@@ -41,24 +67,13 @@ pub(super) fn consecutive(stops: &[Stop]) -> Vec<(usize, usize)> {
 }
 
 /// Pairs of stops that look at the same ground at different times, the nearest first, each pair once.
-pub(super) fn across(stops: &[Stop], sights: &[Option<Sighting>], errors: &[[f64; 2]]) -> Vec<(usize, usize)> {
-    let middle = |k: usize| -> Option<([f64; 2], f64)> {
-        let seen = sights[k].as_ref()?;
-        let centres: Vec<[f64; 2]> =
-            (0..seen.corners.len()).map(|i| seen.centre(i)).filter(|c| c[0].is_finite()).collect();
-        let n = centres.len() as f64;
-        if centres.is_empty() {
-            return None;
-        }
-        let c = [0, 1].map(|i| centres.iter().map(|c| c[i]).sum::<f64>() / n);
-        let reach = centres.iter().map(|p| (p[0] - c[0]).hypot(p[1] - c[1])).fold(0.0, f64::max);
-        Some(([0, 1].map(|i| c[i] + stops[k].camera[i] + errors[k][i]), reach))
-    };
-    let middles: Vec<Option<([f64; 2], f64)>> = (0..stops.len()).map(middle).collect();
+pub(super) fn across(stops: &[Stop], sights: &[Option<Sighting>], errors: &[[f64; 2]]) -> Vec<Pair> {
+    let middles: Vec<Option<([f64; 2], f64)>> =
+        (0..stops.len()).map(|k| middle(&stops[k], sights[k].as_ref()?, errors[k])).collect();
     let points: Vec<GeomWithData<[f64; 2], usize>> =
         middles.iter().enumerate().filter_map(|(k, m)| m.map(|m| GeomWithData::new(m.0, k))).collect();
     let tree = RTree::bulk_load(points);
-    let mut pairs = Vec::new();
+    let mut pairs: Vec<(usize, usize)> = Vec::new();
     for (a, m) in middles.iter().enumerate() {
         let Some((c, reach)) = m else { continue };
         let mut near: Vec<(f64, usize)> = tree
@@ -81,7 +96,27 @@ pub(super) fn across(stops: &[Stop], sights: &[Option<Sighting>], errors: &[[f64
     }
     pairs.sort_unstable();
     pairs.dedup();
-    pairs
+    let mut flight = 0;
+    let flights: Vec<usize> = stops
+        .iter()
+        .map(|s| {
+            flight += usize::from(s.since_s.is_infinite());
+            flight
+        })
+        .collect();
+    let spread = |a: usize, b: usize| if flights[a] == flights[b] { STRIPS_M } else { FLIGHTS_M };
+    pairs.into_iter().map(|(a, b)| Pair { a, b, spread_m: spread(a, b) }).collect()
+}
+
+/// Middle of a frame's outlines, m, and how far they reach from it.
+fn middle(stop: &Stop, seen: &Sighting, error: [f64; 2]) -> Option<([f64; 2], f64)> {
+    let centres: Vec<[f64; 2]> = (0..seen.corners.len()).map(|i| seen.centre(i)).filter(|c| c[0].is_finite()).collect();
+    if centres.is_empty() {
+        return None;
+    }
+    let c = [0, 1].map(|i| centres.iter().map(|c| c[i]).sum::<f64>() / centres.len() as f64);
+    let reach = centres.iter().map(|p| (p[0] - c[0]).hypot(p[1] - c[1])).fold(0.0, f64::max);
+    Some(([0, 1].map(|i| c[i] + stop.camera[i] + error[i]), reach))
 }
 
 /// Compares the outlines of pairs of frames, each frame moved by what is known of its error already.
@@ -90,7 +125,7 @@ pub(super) fn compare(
     stops: &[Stop],
     sights: &[Option<Sighting>],
     errors: &[[f64; 2]],
-    pairs: &[(usize, usize)],
+    pairs: &[Pair],
     window_m: f64,
 ) -> Vec<Edge> {
     let weights = Weights { window_m, stray: 1.25, missed: 1.25, ..Weights::default() };
@@ -100,22 +135,45 @@ pub(super) fn compare(
     };
     let mut edges = Vec::with_capacity(pairs.len());
     let mut held: Option<(usize, Ground<'_>)> = None;
-    for &(a, b) in pairs {
+    for &Pair { a, b, spread_m } in pairs {
         if held.as_ref().is_none_or(|h| h.0 != a) {
             held = ground(a).map(|g| (a, g));
         }
         let (Some((_, ours)), Some(theirs)) = (held.as_ref(), ground(b)) else { continue };
         let mut candidates = Scene::over_frame(ours, &theirs).candidates(&weights);
         candidates.retain(|c| c.matched >= COMMON);
-        // More in common speaks for a shift as much as strays speak against it; strays are counted in the overlap only.
         candidates.truncate(12);
+        if candidates.is_empty() {
+            continue;
+        }
+        let receiver = |c: &Candidate| -(c.shift[0].powi(2) + c.shift[1].powi(2)) / (2.0 * spread_m * spread_m);
+        let (first, lead) = leader(&candidates, |c| c.log_likelihood + receiver(c));
+        let rival = (0..candidates.len())
+            .filter(|&k| k != first)
+            .map(|k| receiver(&candidates[k]))
+            .fold(f64::NEG_INFINITY, f64::max);
+        let receiver_lead = (receiver(&candidates[first]) - rival).min(CLEAR);
         for c in &mut candidates {
             // Back to the errors of the measured places.
             c.shift = [0, 1].map(|i| c.shift[i] + errors[a][i] - errors[b][i]);
         }
-        if !candidates.is_empty() {
-            edges.push(Edge { a, b, candidates });
-        }
+        edges.push(Edge { a, b, candidates, first, lead, receiver_lead });
     }
     edges
+}
+
+/// The candidate of the highest value, and its lead over the next.
+pub(super) fn leader(candidates: &[Candidate], value: impl Fn(&Candidate) -> f64) -> (usize, f64) {
+    let mut best = (0, f64::NEG_INFINITY);
+    let mut second = f64::NEG_INFINITY;
+    for (k, c) in candidates.iter().enumerate() {
+        let v = value(c);
+        if v > best.1 {
+            second = best.1;
+            best = (k, v);
+        } else {
+            second = second.max(v);
+        }
+    }
+    (best.0, (best.1 - second).min(CLEAR))
 }

@@ -9,9 +9,10 @@ use super::FrameOutlines;
 use super::attitude::{Sighting, median};
 use super::candidate::{Ground, inside};
 use super::graph::{Solution, solve};
+use super::join::{Join, joins};
 use super::map::Slot;
 use super::order::Stop;
-use super::overlap::{Edge, across, compare, consecutive};
+use super::overlap::{across, compare, consecutive};
 
 /// The plant as the flight shows it.
 pub(super) struct Built {
@@ -23,18 +24,16 @@ pub(super) struct Built {
     pub(super) faces: Vec<i8>,
     /// Error of each stop's position, m.
     pub(super) errors: Vec<[f64; 2]>,
-    /// Log odds that the stop is joined rightly to the bulk of the flight, and the error that it would have else.
-    pub(super) joined: Vec<(f64, Option<[f64; 2]>)>,
+    /// How surely each stop hangs together with the others.
+    pub(super) joins: Vec<Join>,
 }
 
 /// Search of the shift between frames that follow each other, m, and how far it may differ from none.
 pub(super) const CHAIN_WINDOW_M: f64 = 2.4;
 pub(super) const CHAIN_SPREADS_M: [f64; 4] = [0.35, 0.35, 0.3, 0.3];
 
-/// An overlap proves its shift at this lead of the log likelihood.
-const PROVEN: f64 = 4.0;
 /// A module must be outlined in this share of the frames that look at its place.
-const SUPPORT: f64 = 0.34;
+const SUPPORT: f64 = 0.25;
 
 /// Joins the frames and builds the plant.
 pub(super) fn build(frames: &[FrameOutlines], stops: &[Stop], sights: &[Option<Sighting>]) -> Built {
@@ -44,54 +43,10 @@ pub(super) fn build(frames: &[FrameOutlines], stops: &[Stop], sights: &[Option<S
     let pairs = across(stops, sights, &first.errors);
     edges.extend(compare(frames, stops, sights, &first.errors, &pairs, 3.5));
     let Solution { errors, chosen, .. } = solve(stops, &edges, first.errors, &[1.0, 0.7, 0.5, 0.35, 0.3, 0.3, 0.3]);
-    let joined = joined(&edges, &chosen, &errors);
+    let joins = joins(&edges, &chosen, &errors);
     let clusters = clusters(frames, stops, sights, &errors);
     let (slots, rings, faces) = clusters.into_iter().map(|c| (c.slot, c.ring, c.face)).collect();
-    Built { slots, rings, faces, errors, joined }
-}
-
-/// How surely each stop hangs together with the largest proven part of the flight.
-fn joined(edges: &[Edge], chosen: &[(usize, f64)], errors: &[[f64; 2]]) -> Vec<(f64, Option<[f64; 2]>)> {
-    let n = errors.len();
-    let mut parent: Vec<usize> = (0..n).collect();
-    let mut order: Vec<usize> = (0..edges.len()).filter(|&k| agrees(&edges[k], chosen[k].0, errors)).collect();
-    order.sort_by(|&x, &y| chosen[y].1.total_cmp(&chosen[x].1).then(x.cmp(&y)));
-    let find = |parent: &mut Vec<usize>, mut i: usize| {
-        while parent[i] != i {
-            parent[i] = parent[parent[i]];
-            i = parent[i];
-        }
-        i
-    };
-    for &k in order.iter().filter(|&&k| chosen[k].1 >= PROVEN) {
-        let (a, b) = (find(&mut parent, edges[k].a), find(&mut parent, edges[k].b));
-        parent[a.max(b)] = a.min(b);
-    }
-    let mut size: BTreeMap<usize, usize> = BTreeMap::new();
-    for i in 0..n {
-        *size.entry(find(&mut parent, i)).or_default() += 1;
-    }
-    let bulk = size.iter().max_by_key(|(root, n)| (**n, std::cmp::Reverse(**root))).map_or(0, |(root, _)| *root);
-    let mut out: Vec<(f64, Option<[f64; 2]>)> =
-        (0..n).map(|i| if find(&mut parent, i) == bulk { (30.0, None) } else { (0.0, None) }).collect();
-    // The others hang on by overlaps that leave a doubt: the surest of them says how much.
-    for &k in order.iter().filter(|&&k| chosen[k].1 < PROVEN) {
-        let e = &edges[k];
-        for (i, sign) in [(e.a, 1.0), (e.b, -1.0)] {
-            if chosen[k].1 > out[i].0 || (out[i].0 < PROVEN && out[i].1.is_none()) {
-                let s = e.candidates[chosen[k].0].shift;
-                let next = (0..e.candidates.len()).find(|c| *c != chosen[k].0).map(|c| e.candidates[c].shift);
-                out[i] = (out[i].0.max(chosen[k].1), next.map(|t| [0, 1].map(|x| errors[i][x] + sign * (t[x] - s[x]))));
-            }
-        }
-    }
-    out
-}
-
-fn agrees(edge: &Edge, candidate: usize, errors: &[[f64; 2]]) -> bool {
-    let s = edge.candidates[candidate].shift;
-    let d = [0, 1].map(|i| errors[edge.a][i] - errors[edge.b][i] - s[i]);
-    d[0].hypot(d[1]) < 0.3
+    Built { slots, rings, faces, errors, joins }
 }
 
 /// Outlines of one place.

@@ -3,10 +3,11 @@
 
 use super::attitude::{Sighting, sight};
 use super::candidate::{Ground, Scene, Weights};
-use super::complaint::{name_misfits, name_other_plant};
+use super::complaint::{name_far_layout, name_misfits, other_plant};
 use super::drift::{Receiver, Step, smooth};
 use super::geodesy::LocalPlane;
 use super::graph::solve;
+use super::join::Join;
 use super::layout::Layout;
 use super::map::Map;
 use super::order::{Stop, flight_order, position};
@@ -33,8 +34,17 @@ pub fn register(frames: &[FrameOutlines], settings: &Settings, layout: Option<&L
         Some(layout) => {
             let (assets, map) = plant::from_layout(layout, &plane, settings);
             problems.extend(layout.problems.iter().cloned());
-            name_other_plant(&stops, &map, &mut problems);
-            (flow.over_layout(&map, Registration::empty(plane, assets, problems)), map)
+            name_far_layout(&stops, &map, &mut problems);
+            let placed = flow.over_layout(&map, Registration::empty(plane.clone(), assets, problems));
+            match other_plant(frames, &placed.frames) {
+                // Names of another plant would all be wrong: the flight's own numbers are right among themselves.
+                Some(problem) => {
+                    let mut problems = placed.problems;
+                    problems.push(problem);
+                    flow.over_itself(plane, problems)
+                }
+                None => (placed, map),
+            }
         }
         None => flow.over_itself(plane, problems),
     };
@@ -106,15 +116,20 @@ impl Flow<'_> {
         let built = build(self.frames, self.stops, &sights);
         let (assets, map) = plant::from_flight(&built, &plane);
         let mut registration = Registration::empty(plane, assets, problems);
+        registration.reconstructed = true;
         registration.frames = self.frames.iter().map(unplaced).collect();
         for (k, (stop, seen)) in self.stops.iter().zip(&sights).enumerate() {
             let Some(seen) = seen else { continue };
             let error = built.errors[k];
-            let (lead, other) = built.joined[k];
+            let Join { lead, rival } = built.joins[k];
             let ground = Ground::new(&self.frames[stop.frame], seen, stop.camera);
             let scene = Scene::over_plant(&ground, &map, error[0].abs().max(error[1].abs()) + 1.5);
             let best = Some((scene.refine(error), 1.0 / (1.0 + (-lead).exp())));
-            settle(&mut registration.frames[stop.frame], seen, &scene, stop, best, other, error);
+            let placed = &mut registration.frames[stop.frame];
+            settle(placed, seen, &scene, stop, best, rival, error);
+            for place in &mut placed.places {
+                place.stray = place.asset.is_none() && place.ground_m[0][0].is_finite();
+            }
         }
         (registration, map)
     }
@@ -136,7 +151,8 @@ fn finish(frames: &[FrameOutlines], mut registration: Registration, map: &Map) -
 }
 
 fn unplaced(frame: &FrameOutlines) -> PlacedFrame {
-    let nowhere = Place { asset: None, other: None, confidence: 0.0, view_deg: 90.0, ground_m: [[f32::NAN; 2]; 4] };
+    let nowhere =
+        Place { asset: None, other: None, stray: false, confidence: 0.0, view_deg: 90.0, ground_m: [[f32::NAN; 2]; 4] };
     PlacedFrame {
         file: frame.file.clone(),
         shift_m: [0.0; 2],
@@ -175,6 +191,7 @@ fn settle(
     for (i, place) in placed.places.iter_mut().enumerate() {
         place.asset = assets.get(i).copied().flatten();
         place.other = others.get(i).copied().flatten().filter(|o| Some(*o) != place.asset);
+        place.stray = place.asset.is_none() && scene.across(i, placed.shift_m);
         place.confidence = placed.confidence as f32;
         place.view_deg = seen.view_deg[i];
         place.ground_m =
