@@ -44,7 +44,7 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
     let out = folder.join("run");
     let threads = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
     let options = Options { force: false, no_evidence: false, threads };
-    let conclusion = inspect::inspect(folder, &out, &options, console)?;
+    let conclusion = inspect::inspect(folder, &out, &options, false, console)?;
     print(&inspect::summary(&conclusion, &out))?;
     print(&format!(
         "What was put in: {}\nNext: look at the pictures, then run `thermal inspect` on a flight of your own.",

@@ -8,7 +8,9 @@ use std::time::Instant;
 
 use thermal_core::finding::Pattern;
 use thermal_core::frame::FrameSettings;
-use thermal_core::inspection::{Conclusion, Inputs, Options, analyse_frames, conclude, write};
+use thermal_core::inspection::{
+    Conclusion, FrameReport, Inputs, Journal, Options, Part, analyse_frames, conclude, same_size, write, write_part,
+};
 use thermal_core::run_record::RunRecord;
 
 use crate::{
@@ -38,6 +40,12 @@ pub(crate) struct Args {
     /// Replace the run that stands in OUT
     #[arg(long)]
     force: bool,
+    /// Go on with the run into OUT that was stopped; what changed since is done again
+    #[arg(long)]
+    resume: bool,
+    /// Analyse the K-th of N parts of the frames only, for `thermal gather`
+    #[arg(long, value_name = "K/N")]
+    part: Option<Part>,
     /// Threads; as many as there are cores by default
     #[arg(long, value_name = "N")]
     threads: Option<usize>,
@@ -50,40 +58,106 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
-    let options = Options {
-        force: args.force,
-        no_evidence: args.no_evidence,
-        threads: args
-            .threads
-            .unwrap_or_else(|| std::thread::available_parallelism().map_or(1, std::num::NonZero::get))
-            .clamp(1, 256),
-    };
     if let Some(module) = &args.explain {
         print(&explain::explain(&args.folder, args.out.as_deref(), module)?)?;
         return Ok(ExitCode::SUCCESS);
     }
     let Some(out) = &args.out else { return Err(Failure::Usage("--out names the run folder to write".to_owned())) };
-    let conclusion = inspect(&args.folder, out, &options, console)?;
-    if args.json {
-        print(&summary_json(&conclusion).to_string())?;
+    let options = options(args.force, args.no_evidence, args.threads);
+    if let Some(part) = args.part {
+        return run_part(args, part, out, &options, console);
+    }
+    let conclusion = inspect(&args.folder, out, &options, args.resume, console)?;
+    report(&conclusion, out, args.json)
+}
+
+/// How a run folder is written; as many threads as cores where no number is given.
+pub(crate) fn options(force: bool, no_evidence: bool, threads: Option<usize>) -> Options {
+    let cores = || std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+    Options { force, no_evidence, threads: threads.unwrap_or_else(cores).clamp(1, 256) }
+}
+
+/// Prints the summary; the exit code says whether all frames were used.
+pub(crate) fn report(conclusion: &Conclusion, out: &Path, json: bool) -> Result<ExitCode, Failure> {
+    if json {
+        print(&summary_json(conclusion).to_string())?;
     } else {
-        print(&summary(&conclusion, out))?;
+        print(&summary(conclusion, out))?;
     }
     Ok(if conclusion.skipped.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(PARTLY) })
 }
 
-/// Runs the main job from folder to run folder.
-pub(crate) fn inspect(folder: &Path, out: &Path, options: &Options, console: Console) -> Result<Conclusion, Failure> {
+/// Analyses a part of the frames for `thermal gather`.
+fn run_part(args: &Args, part: Part, out: &Path, options: &Options, console: Console) -> Result<ExitCode, Failure> {
     let record = RunRecord::begin(std::env::args().collect());
-    let started = Instant::now();
-    let inputs = Inputs::read(folder)?;
-    if out.exists() && !options.force && std::fs::read_dir(out).is_ok_and(|mut d| d.next().is_some()) {
+    let inputs = Inputs::read(&args.folder)?;
+    refuse_taken(out, options.force)?;
+    let names = part.frames(&inputs.frames);
+    let (reports, journal) = analyse(&inputs, names, out, options, args.resume, console)?;
+    write_part(&inputs, part, &reports, record, out, options.force)?;
+    journal.remove()?;
+    if args.json {
+        print(&serde_json::json!({ "part": part.number, "of": part.of, "frames": reports.len() }).to_string())?;
+    } else {
+        print(&format!(
+            "part {} of {}: {} frames in {}; join the parts with `thermal gather`",
+            part.number,
+            part.of,
+            reports.len(),
+            out.display()
+        ))?;
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Refuses a run folder that is there already before hours of work are done for it.
+pub(crate) fn refuse_taken(out: &Path, force: bool) -> Result<(), Failure> {
+    if out.exists() && !force && std::fs::read_dir(out).is_ok_and(|mut d| d.next().is_some()) {
         return Err(Failure::Library(thermal_core::Error::argument(
             "--out",
             format!("{} holds something already", out.display()),
             "name another folder, or give --force to replace the run in it",
         )));
     }
+    Ok(())
+}
+
+/// Runs the main job from folder to run folder.
+pub(crate) fn inspect(
+    folder: &Path,
+    out: &Path,
+    options: &Options,
+    resume: bool,
+    console: Console,
+) -> Result<Conclusion, Failure> {
+    let record = RunRecord::begin(std::env::args().collect());
+    let inputs = Inputs::read(folder)?;
+    refuse_taken(out, options.force)?;
+    let (mut reports, journal) = analyse(&inputs, &inputs.frames, out, options, resume, console)?;
+    same_size(&mut reports);
+    let conclusion = finish(&inputs, &reports, record, out, options, console)?;
+    journal.remove()?;
+    Ok(conclusion)
+}
+
+/// Analyses frames, from the journal of the stopped run on where there is one.
+fn analyse(
+    inputs: &Inputs,
+    names: &[String],
+    out: &Path,
+    options: &Options,
+    resume: bool,
+    console: Console,
+) -> Result<(Vec<FrameReport>, Journal), Failure> {
+    if !resume && !options.force && Journal::path_of(out)?.exists() {
+        return Err(Failure::Library(thermal_core::Error::argument(
+            "--out",
+            format!("a run into {} was stopped before its end", out.display()),
+            "give --resume to go on with it, or --force to begin anew",
+        )));
+    }
+    let started = Instant::now();
+    let journal = Journal::open(out, inputs, resume)?;
     let stop = Arc::new(AtomicBool::new(false));
     let flag = Arc::clone(&stop);
     // A second signal ends the program at once; nothing half written stands under a final name at any time.
@@ -92,19 +166,39 @@ pub(crate) fn inspect(folder: &Path, out: &Path, options: &Options, console: Con
             std::process::exit(1);
         }
     });
-    let bar = console.progress(inputs.frames.len() as u64, "frames");
+    let bar = console.progress(names.len() as u64, "frames");
     let settings = FrameSettings::of(&inputs.settings);
-    let reports = analyse_frames(&inputs, &settings, options.threads, &stop, &|| bar.inc(1));
+    let reports = analyse_frames(inputs, names, &settings, &journal, options.threads, &stop, &|| bar.inc(1))?;
     bar.finish_and_clear();
     if stop.load(Ordering::SeqCst) {
         return Err(Failure::Runtime(format!(
-            "stopped after {} of {} frames; nothing was written",
+            "stopped after {} of {} frames; give --resume to go on from there",
             reports.len(),
-            inputs.frames.len()
+            names.len()
         )));
     }
-    let mut conclusion = conclude(&inputs, &reports);
-    write(&inputs, &reports, &mut conclusion, record, out, options)?;
+    if resume {
+        console.note(&format!("{} frames taken over from the stopped run", journal.kept()));
+        if journal.changed() > 0 {
+            console.note(&format!("{} frames done again: they or their settings have changed", journal.changed()));
+        }
+    }
+    console.note(&format!("{} frames in {:.1} s", reports.len(), started.elapsed().as_secs_f64()));
+    Ok((reports, journal))
+}
+
+/// From the reports of all frames to the run folder.
+pub(crate) fn finish(
+    inputs: &Inputs,
+    reports: &[FrameReport],
+    record: RunRecord,
+    out: &Path,
+    options: &Options,
+    console: Console,
+) -> Result<Conclusion, Failure> {
+    let started = Instant::now();
+    let mut conclusion = conclude(inputs, reports);
+    write(inputs, reports, &mut conclusion, record, out, options)?;
     for skipped in &conclusion.skipped {
         Console::warn(&format!("not used: {}: {}; {}", skipped.file, skipped.reason, skipped.remedy));
     }
@@ -117,7 +211,7 @@ pub(crate) fn inspect(folder: &Path, out: &Path, options: &Options, console: Con
     if reports.iter().any(|r| r.radiometry_from_metadata) {
         Console::warn("no [radiometry] in inspection.toml: the kelvin per count of the frames' own XMP is used");
     }
-    console.note(&format!("{} frames in {:.1} s", conclusion.frames_used, started.elapsed().as_secs_f64()));
+    console.note(&format!("brought together in {:.1} s", started.elapsed().as_secs_f64()));
     Ok(conclusion)
 }
 
@@ -157,8 +251,9 @@ pub(crate) fn summary(c: &Conclusion, out: &Path) -> String {
     {
         let _ = writeln!(
             text,
-            "{:.1} % of the modules seen whole; the others are in unseen.csv",
-            100.0 * r.share_inspected()
+            "{:.1} % of the modules inspected (seen whole in a usable frame); {} not, see unseen.csv",
+            100.0 * r.share_inspected(),
+            c.unseen.len()
         );
     }
     if c.findings.is_empty() {

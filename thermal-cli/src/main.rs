@@ -6,6 +6,7 @@ mod demo;
 mod explain;
 mod failure;
 mod fieldcheck;
+mod gather;
 mod inspect;
 mod plan;
 mod readings;
@@ -51,6 +52,7 @@ enum Command {
     Readings(readings::Args),
     Fieldcheck(fieldcheck::Args),
     Inspect(inspect::Args),
+    Gather(gather::Args),
 }
 
 impl Command {
@@ -61,6 +63,7 @@ impl Command {
             Self::Readings(args) => readings::run(args, console),
             Self::Fieldcheck(args) => fieldcheck::run(args, console),
             Self::Inspect(args) => inspect::run(args, console),
+            Self::Gather(args) => gather::run(args, console),
         }
     }
 }

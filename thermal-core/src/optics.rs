@@ -2,11 +2,12 @@
 //! Distortion after Brown (1971), first radial term only, in the undistorting form.
 
 use nalgebra::{Matrix3, Vector3};
+use serde::{Deserialize, Serialize};
 
 use crate::{Error, Result};
 
 /// A camera without its pose.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Lens {
     /// Columns of the image, px.
     pub width: usize,

@@ -169,7 +169,7 @@ fn restore(target: &Path) -> Result<()> {
 }
 
 /// The path `.NAME.ending` in the folder of `path`.
-fn beside(path: &Path, ending: &str) -> Result<PathBuf> {
+pub(crate) fn beside(path: &Path, ending: &str) -> Result<PathBuf> {
     let name = path.file_name().ok_or_else(|| {
         Error::argument(path.display().to_string(), "the path ends in no name", "name a file or folder")
     })?;

@@ -117,7 +117,7 @@ fn hex(digest: &[u8]) -> String {
 }
 
 /// An input that was not used: a line of `skipped.csv`.
-#[derive(Debug, Clone, Default, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Skipped {
     /// The file, relative to the inspection folder.
     pub file: String,

@@ -10,11 +10,12 @@ mod xmp;
 
 use jiff::tz::Offset;
 use jiff::{SignedDuration, Timestamp};
+use serde::{Deserialize, Serialize};
 
 pub use sidecar::read_sidecar;
 
 /// What is known of one frame. Every part may be missing.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Capture {
     /// File name, relative to `frames/`.
     pub file: String,

@@ -54,7 +54,15 @@ fn draw(
     folder: &Path,
     converter: &mut Option<crate::radiometry::Converter>,
 ) -> Result<()> {
-    let (thermogram, ..) = read_frame(inputs, &report.file, converter)?;
+    let (thermogram, _, _, digest, _) = read_frame(inputs, &report.file, converter)?;
+    if digest != report.digest {
+        return Err(Error::input(
+            inputs.frame_path(&report.file),
+            "content",
+            "the frame is not the one that was analysed",
+            "put the frame of the flight back, or inspect again",
+        ));
+    }
     let neighbours: Vec<[[f64; 2]; 4]> = report.modules.iter().map(|m| m.corners).collect();
     for &k in list {
         let finding = &findings[k];

@@ -3,7 +3,9 @@
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
-use super::Inputs;
+use serde::{Deserialize, Serialize};
+
+use super::{Inputs, Journal};
 use crate::capture::Capture;
 use crate::finding::{Flag, ModuleRecord};
 use crate::frame::{FrameSettings, analyse};
@@ -16,7 +18,7 @@ use crate::run_record::{InputFile, Skipped};
 use crate::{Error, Result};
 
 /// What one frame gave.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct FrameReport {
     /// Its name in `frames/`.
     pub file: String,
@@ -131,25 +133,48 @@ fn line_px(height_m: Option<f64>, capture: &Capture, lens: &Lens) -> Option<f64>
     Some(LINE_M * lens.focal_px * fall / height_m.filter(|height| *height > 1.0)?)
 }
 
-/// Analyses all frames on `threads` threads. `progress` is told after each frame; `stop` ends early, and the frames not
-/// done by then are left out. A frame of another size than most is not used: it is of another camera or mode.
+/// Analyses the frames `names` of the folder on `threads` threads; what `journal` knows is taken from there, and the rest
+/// written into it. `progress` is told after each frame; `stop` ends early, and the frames not done by then are left out.
+///
+/// # Errors
+/// The journal cannot be written; what it holds by then is whole.
 pub fn analyse_frames(
     inputs: &Inputs,
+    names: &[String],
     settings: &FrameSettings,
+    journal: &Journal,
     threads: usize,
     stop: &AtomicBool,
     progress: &(dyn Fn() + Sync),
-) -> Vec<FrameReport> {
+) -> Result<Vec<FrameReport>> {
     let next = AtomicUsize::new(0);
-    let done: Mutex<Vec<Option<FrameReport>>> = Mutex::new(vec![None; inputs.frames.len()]);
+    let failed: Mutex<Option<Error>> = Mutex::new(None);
+    let broken = AtomicBool::new(false);
+    let done: Mutex<Vec<Option<FrameReport>>> = Mutex::new(vec![None; names.len()]);
     std::thread::scope(|scope| {
         for _ in 0..threads.max(1) {
             scope.spawn(|| {
                 let mut converter = None;
-                while !stop.load(Ordering::Relaxed) {
+                while !stop.load(Ordering::Relaxed) && !broken.load(Ordering::Relaxed) {
                     let k = next.fetch_add(1, Ordering::Relaxed);
-                    let Some(name) = inputs.frames.get(k) else { break };
-                    let report = one(inputs, settings, name, &mut converter);
+                    let Some(name) = names.get(k) else { break };
+                    let report = journal.find(inputs, name).map_or_else(
+                        || {
+                            let report = one(inputs, settings, name, &mut converter);
+                            journal.add(inputs, &report).map(|()| report)
+                        },
+                        Ok,
+                    );
+                    let report = match report {
+                        Ok(report) => report,
+                        Err(error) => {
+                            broken.store(true, Ordering::Relaxed);
+                            if let Ok(mut failed) = failed.lock() {
+                                failed.get_or_insert(error);
+                            }
+                            break;
+                        }
+                    };
                     if let Ok(mut done) = done.lock() {
                         done[k] = Some(report);
                     }
@@ -158,14 +183,20 @@ pub fn analyse_frames(
             });
         }
     });
-    let mut reports: Vec<FrameReport> =
-        done.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner).into_iter().flatten().collect();
+    if let Some(error) = failed.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner) {
+        return Err(error);
+    }
+    Ok(done.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner).into_iter().flatten().collect())
+}
+
+/// A frame of another size than most of the flight is not used: it is of another camera or mode.
+pub fn same_size(reports: &mut [FrameReport]) {
     let mut sizes = std::collections::BTreeMap::new();
     for lens in reports.iter().filter_map(|r| r.lens.as_ref()) {
         *sizes.entry((lens.width, lens.height)).or_insert(0usize) += 1;
     }
     if let Some((&usual, _)) = sizes.iter().max_by_key(|(_, n)| **n) {
-        for report in &mut reports {
+        for report in reports {
             if let Some(lens) = &report.lens
                 && (lens.width, lens.height) != usual
             {
@@ -184,5 +215,4 @@ pub fn analyse_frames(
             }
         }
     }
-    reports
 }

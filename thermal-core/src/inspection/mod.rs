@@ -1,16 +1,21 @@
 //! The main job: a folder of frames in, records of modules and findings out.
 //!
 //! [`Inputs::read`] gathers what the folder holds, [`analyse_frames`] looks at the frames one by one on some threads,
-//! [`conclude`] brings them to one list of the site, and [`write()`] lays the run folder down.
+//! [`conclude`] brings them to one list of the site, and [`write()`] lays the run folder down. What is done stands in a
+//! [`Journal`], from which a stopped run goes on; a [`Part`] is a run of some of the frames, and [`gather`] joins them.
 
 mod conclude;
 mod evidence;
 mod frames;
 mod input;
+mod journal;
+mod part;
 mod unseen;
 mod write;
 
 pub use conclude::{Conclusion, conclude};
-pub use frames::{FrameReport, analyse_frames, logged_pose, read_frame};
+pub use frames::{FrameReport, analyse_frames, logged_pose, read_frame, same_size};
 pub use input::Inputs;
+pub use journal::Journal;
+pub use part::{Part, folder_of_parts, gather, write_part};
 pub use write::{Options, write};

@@ -1,0 +1,55 @@
+//! `thermal gather`: the parts of a run on several machines become one.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use thermal_core::inspection::{Inputs, folder_of_parts, gather};
+use thermal_core::run_record::RunRecord;
+
+use crate::inspect::{finish, options, refuse_taken, report};
+use crate::{console::Console, failure::Failure};
+
+/// For the thermographer with several machines: joins the parts that `thermal inspect --part` did
+///
+/// The result equals that of one run over all frames byte for byte. The inspection folder is read again: the flight is
+/// registered here, and the pictures are drawn from its frames.
+#[derive(clap::Args)]
+#[command(after_help = "Example:\n  thermal inspect quarry --part 1/2 --out part1\n  \
+                        thermal inspect quarry --part 2/2 --out part2\n  thermal gather quarry-run part1 part2")]
+pub(crate) struct Args {
+    /// Run folder to write
+    #[arg(value_name = "OUT")]
+    out: PathBuf,
+    /// Folders of all parts, in any order
+    #[arg(value_name = "PART", required = true)]
+    parts: Vec<PathBuf>,
+    /// Inspection folder; by default the one that the first part names
+    #[arg(long, value_name = "DIR")]
+    folder: Option<PathBuf>,
+    /// Replace the run that stands in OUT
+    #[arg(long)]
+    force: bool,
+    /// Threads for the pictures; as many as there are cores by default
+    #[arg(long, value_name = "N")]
+    threads: Option<usize>,
+    /// Leave out the evidence pictures
+    #[arg(long)]
+    no_evidence: bool,
+    /// Print the summary as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
+    let record = RunRecord::begin(std::env::args().collect());
+    let folder = match &args.folder {
+        Some(folder) => folder.clone(),
+        None => folder_of_parts(&args.parts)?,
+    };
+    let inputs = Inputs::read(&folder)?;
+    refuse_taken(&args.out, args.force)?;
+    let reports = gather(&inputs, &args.parts)?;
+    let conclusion =
+        finish(&inputs, &reports, record, &args.out, &options(args.force, args.no_evidence, args.threads), console)?;
+    report(&conclusion, &args.out, args.json)
+}
