@@ -4,7 +4,9 @@
 use std::fs;
 use std::path::Path;
 
-use thermal_core::finding::{FINDINGS, Finding, Flag, MODULES, ModuleRecord, Pattern, write_geopackage};
+use thermal_core::finding::{
+    FINDINGS, Finding, Flag, MODULES, ModuleRecord, Pattern, UNSEEN, Unseen, write_geopackage,
+};
 use thermal_tests::python_check;
 
 /// A module a metre wide and two long, turned by some degrees, with its corners as seen from above.
@@ -74,8 +76,35 @@ fn findings() -> Vec<Finding> {
     vec![located, point, bare]
 }
 
+/// A module that no frame shows, and one of which a cut view hints at a fault.
+fn unseen() -> Vec<Unseen> {
+    let ground = findings()[0].module.ground;
+    let whole = Unseen {
+        asset_id: "07-2-1-04".to_owned(),
+        row: 7,
+        course: 1,
+        position: 4,
+        ground,
+        lat: Some(49.250_001),
+        lon: Some(11.500_04),
+        ..Unseen::default()
+    };
+    let hint = Unseen {
+        asset_id: "07-2-1-05".to_owned(),
+        frames_cut: 2,
+        hint: Pattern::Cell,
+        hint_delta_t_k: Some(20.54),
+        hint_frame: "frame_0004.tif".to_owned(),
+        ..whole.clone()
+    };
+    vec![whole, hint]
+}
+
 fn write(folder: &Path) {
-    let (findings, modules) = (findings(), modules());
+    let (findings, modules, unseen) = (findings(), modules(), unseen());
+    UNSEEN.write_csv(&folder.join("unseen.csv"), &unseen).unwrap();
+    UNSEEN.write_geojson(&folder.join("unseen.geojson"), &unseen).unwrap();
+    fs::write(folder.join("unseen.schema.json"), UNSEEN.schema_json()).unwrap();
     FINDINGS.write_csv(&folder.join("findings.csv"), &findings).unwrap();
     MODULES.write_csv(&folder.join("modules.csv"), &modules).unwrap();
     FINDINGS.write_geojson(&folder.join("findings.geojson"), &findings).unwrap();
@@ -83,7 +112,7 @@ fn write(folder: &Path) {
     fs::write(folder.join("findings.schema.json"), FINDINGS.schema_json()).unwrap();
     fs::write(folder.join("modules.schema.json"), MODULES.schema_json()).unwrap();
     let last_change = "2025-06-14T12:05:00+02:00".parse().unwrap();
-    write_geopackage(&folder.join("site.gpkg"), &findings, &modules, &[], last_change).unwrap();
+    write_geopackage(&folder.join("site.gpkg"), &findings, &modules, &unseen, last_change).unwrap();
 }
 
 #[test]

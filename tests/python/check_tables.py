@@ -2,7 +2,7 @@
 
     check_tables.py FOLDER
 
-FOLDER holds findings.csv, modules.csv, their .schema.json and .geojson, and site.gpkg, as tests/tables.rs wrote them.
+FOLDER holds findings.csv, modules.csv, unseen.csv, their .schema.json and .geojson, and site.gpkg, as tests/tables.rs wrote them.
 Sources of the checks: Frictionless Table Schema through the package frictionless; RFC 7946 clause by clause;
 OGC GeoPackage 1.3 (12-128r17) through GDAL (pyogrio) and by the requirements named at each check.
 """
@@ -130,9 +130,10 @@ def geopackage(counts):
 
 
 rows = {}
-for name in ["findings", "modules"]:
+for name in ["findings", "modules", "unseen"]:
     rows[name] = len(csv_against_schema(name).read_rows())
 kinds = geojson_by_the_rfc("findings", rows["findings"])
 assert kinds == {"Polygon", "Point", None}, kinds
 geojson_by_the_rfc("modules", rows["modules"])
+assert geojson_by_the_rfc("unseen", rows["unseen"]) == {"Polygon"}
 geopackage(rows)

@@ -49,6 +49,7 @@ pub fn write(
         let last = reports.iter().filter_map(|r| r.capture.captured_at).max().unwrap_or(jiff::Timestamp::UNIX_EPOCH);
         write_geopackage(&folder.join("site.gpkg"), &c.findings, &c.modules, &c.unseen, last)?;
         UNSEEN.write_csv(&folder.join("unseen.csv"), &c.unseen)?;
+        write_atomic(&folder.join("unseen.schema.json"), UNSEEN.schema_json().as_bytes())?;
         UNSEEN.write_geojson(&folder.join("unseen.geojson"), &c.unseen)?;
         if registration.reconstructed && !registration.assets.is_empty() {
             registration.layout().write(folder.join("layout.geojson"))?;
