@@ -138,5 +138,5 @@ fn the_same_records_give_the_same_bytes() {
         );
         files += 1;
     }
-    assert_eq!(files, 7);
+    assert_eq!(files, 10);
 }

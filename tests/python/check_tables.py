@@ -37,6 +37,8 @@ def csv_against_schema(name):
     spoils = [("confidence", "1.5"), ("pattern", "warm"), ("row", "0"), ("x0", ""), ("t_median_c", "warm")]
     if name == "findings":
         spoils += [("flags", "soft;wet"), ("captured_at", "noon"), ("lat", "91"), ("abnormality_class", "4")]
+    if name == "unseen":
+        spoils = [("hint", "warm"), ("row", "0"), ("lat", "91"), ("frames_cut", "-1")]
     for column, bad in spoils:
         spoiled = list(cells)
         spoiled[header.index(column)] = bad
