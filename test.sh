@@ -12,6 +12,12 @@ if [ -f tests/requirements.txt ]; then
     case "$venv" in /*) PATH="$venv/bin:$PATH" ;; esac
     export PATH
 fi
+# The pages are tested in a real browser: Debian's package, installed here where it is absent.
+if ! command -v chromium >/dev/null && ! command -v google-chrome >/dev/null; then
+    root=""
+    [ "$(id -u)" = 0 ] || root="sudo"
+    $root apt-get update -qq && $root apt-get install -y -qq --no-install-recommends chromium fonts-dejavu-core >/dev/null
+fi
 cargo fmt --all --check
 cargo clippy --workspace --all-targets -- -D warnings
 RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps

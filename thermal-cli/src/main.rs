@@ -1,7 +1,9 @@
 //! The command line of thermal: reads arguments, calls the library, and turns every error into a message and an exit
 //! code in one place. A subcommand is one file with `Args` and `run`.
 
+mod compare;
 mod console;
+mod deliver;
 mod demo;
 mod explain;
 mod failure;
@@ -10,6 +12,7 @@ mod gather;
 mod inspect;
 mod plan;
 mod readings;
+mod review;
 
 use std::process::ExitCode;
 
@@ -41,7 +44,7 @@ Exit codes:
   0  done
   1  failed while running; nothing half written is left under a final name
   2  wrong usage
-  3  done, but some frames could not be used, or something must be flown again";
+  3  done, but some frames could not be used, something must be flown again, or a delivery was changed";
 
 /// The subcommands in the order of an inspection.
 #[derive(Subcommand)]
@@ -53,6 +56,9 @@ enum Command {
     Fieldcheck(fieldcheck::Args),
     Inspect(inspect::Args),
     Gather(gather::Args),
+    Review(review::Args),
+    Deliver(deliver::Args),
+    Compare(compare::Args),
 }
 
 impl Command {
@@ -64,6 +70,9 @@ impl Command {
             Self::Fieldcheck(args) => fieldcheck::run(args, console),
             Self::Inspect(args) => inspect::run(args, console),
             Self::Gather(args) => gather::run(args, console),
+            Self::Review(args) => review::run(args, console),
+            Self::Deliver(args) => deliver::run(args, console),
+            Self::Compare(args) => compare::run(args, console),
         }
     }
 }

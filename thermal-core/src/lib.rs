@@ -32,6 +32,12 @@ pub mod evidence;
 pub mod output;
 pub mod run_record;
 pub mod inspection;
+pub mod uncertainty;
+pub mod run_folder;
+pub mod review;
+pub mod report;
+pub mod bundle;
+pub mod compare;
 pub mod scene;
 
 pub use error::{Error, Result};

@@ -10,6 +10,10 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use crate::run_record::RUN_FILE;
 use crate::{Error, Result};
 
+/// Name of the log of a reviewer's decisions in a run folder.
+pub const DECISIONS_FILE: &str = "decisions.jsonl";
+/// Name of the record of a comparison; a folder with this file in it is one.
+pub const COMPARISON_FILE: &str = "comparison.json";
 /// Name of the file in a staged folder that a running program holds locked.
 const LOCK: &str = ".lock";
 
@@ -149,9 +153,13 @@ fn check_place(target: &Path, force: bool) -> Result<()> {
     if entries.next().is_none() {
         return Ok(());
     }
-    if !target.join(RUN_FILE).is_file() {
+    if !target.join(RUN_FILE).is_file() && !target.join(COMPARISON_FILE).is_file() {
         let reason = format!("the folder holds other things than a run: {RUN_FILE} is not in it");
         return refuse(&reason, "name another output folder; this one is never replaced");
+    }
+    if target.join(DECISIONS_FILE).is_file() {
+        let reason = format!("a reviewed run stands there: {DECISIONS_FILE} holds decisions of people");
+        return refuse(&reason, "name another output folder; a reviewed run is never replaced");
     }
     if !force {
         return refuse("a run stands there already", "name another output folder, or give --force to replace the run");

@@ -27,6 +27,18 @@ pub struct RunRecord {
     pub settings: Vec<Assumed>,
     /// Every file that was read, by name.
     pub inputs: Vec<InputFile>,
+    /// The inspection folder, as an absolute path where it could be told; empty in records of older versions.
+    #[serde(default)]
+    pub folder: String,
+    /// Time of the first frame.
+    #[serde(default)]
+    pub first_capture_at: Option<jiff::Timestamp>,
+    /// Time of the last frame.
+    #[serde(default)]
+    pub last_capture_at: Option<jiff::Timestamp>,
+    /// Every other file of the run folder as the run left it; empty in records of older versions.
+    #[serde(default)]
+    pub outputs: Vec<InputFile>,
     /// How many of what: `frames`, `frames_used`, `modules`, `findings`, ...
     pub counts: BTreeMap<String, u64>,
     /// Start, UTC.
@@ -55,16 +67,22 @@ impl RunRecord {
             command,
             settings: vec![],
             inputs: vec![],
+            folder: String::new(),
+            first_capture_at: None,
+            last_capture_at: None,
+            outputs: vec![],
             counts: BTreeMap::new(),
             started_at: now,
             finished_at: now,
         }
     }
 
-    /// Sets the end to now and writes `run.json` into the run folder.
+    /// Sets the end to now, takes the digests of what the run folder holds, and writes `run.json` into it: the last
+    /// thing that a run does.
     pub fn finish(mut self, folder: &Path) -> Result<()> {
         self.finished_at = jiff::Timestamp::now();
         self.inputs.sort_by(|a, b| a.file.cmp(&b.file));
+        self.outputs = digests(folder)?.into_iter().filter(|output| output.file != RUN_FILE).collect();
         let path = folder.join(RUN_FILE);
         let json = serde_json::to_string_pretty(&self)
             .map_err(|error| Error::input(&path, "JSON", error.to_string(), "report this as a fault of the program"))?;
@@ -110,6 +128,34 @@ impl InputFile {
             bytes += count as u64;
         }
     }
+}
+
+/// The digests of all files in a folder and below, by name; names that begin with a point are left out.
+///
+/// # Errors
+/// [`Error::Io`] where a file cannot be read.
+pub fn digests(folder: &Path) -> Result<Vec<InputFile>> {
+    let mut found = Vec::new();
+    let mut open = vec![(folder.to_owned(), String::new())];
+    while let Some((place, above)) = open.pop() {
+        let entries = std::fs::read_dir(&place).map_err(|source| Error::io(&place, "list the folder", source))?;
+        for entry in entries {
+            let entry = entry.map_err(|source| Error::io(&place, "list the folder", source))?;
+            let name = entry.file_name().to_string_lossy().into_owned();
+            if name.starts_with('.') {
+                continue;
+            }
+            let path = entry.path();
+            let name = format!("{above}{name}");
+            if path.is_dir() {
+                open.push((path, format!("{name}/")));
+            } else {
+                found.push(InputFile::of_file(name, &path)?);
+            }
+        }
+    }
+    found.sort_by(|a, b| a.file.cmp(&b.file));
+    Ok(found)
 }
 
 fn hex(digest: &[u8]) -> String {

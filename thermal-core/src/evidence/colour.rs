@@ -32,7 +32,7 @@ impl ColourMap {
     }
 
     /// The colours of 1024 equal steps of the span.
-    pub(super) fn table(self) -> Vec<[u8; 3]> {
+    pub fn table(self) -> Vec<[u8; 3]> {
         (0..1024).map(|i| self.at(f64::from(i) / 1023.0)).collect()
     }
 }

@@ -36,6 +36,8 @@ const MARGIN: f32 = 36.0;
 const PANEL: Rectangle = Rectangle { x: 36, y: 128, width: 640, height: 560 };
 /// The colour bar beside it.
 const BAR: Rectangle = Rectangle { x: 696, y: 152, width: 22, height: 512 };
+/// The part of a picture with the frame and its colour bar but no words: x, y, width, height.
+pub const PICTURE_PART: [u32; 4] = [36, 118, 738, 582];
 /// The words.
 const WORDS_X: f32 = 824.0;
 const LABEL_WIDTH: f32 = 148.0;

@@ -168,6 +168,13 @@ impl<R> Column<R> {
         }
     }
 
+    /// The text of the record's cell.
+    pub fn text(&self, record: &R) -> String {
+        let mut text = String::new();
+        self.write(record, &mut text);
+        text
+    }
+
     /// Appends the text of the record's cell.
     pub(super) fn write(&self, record: &R, text: &mut String) {
         let decimals = if let Kind::Number { decimals, .. } = self.spec.kind { decimals.into() } else { 0 };

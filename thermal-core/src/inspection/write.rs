@@ -56,6 +56,14 @@ pub fn write(
         }
     }
     record.settings = inputs.settings.assumed();
+    let folder_path = std::fs::canonicalize(&inputs.folder).unwrap_or_else(|_| inputs.folder.clone());
+    record.folder = folder_path.to_string_lossy().into_owned();
+    let times = || reports.iter().filter_map(|r| r.capture.captured_at);
+    (record.first_capture_at, record.last_capture_at) = (times().min(), times().max());
+    if let Some(registration) = &c.registration {
+        record.counts.insert("site_modules".to_owned(), registration.assets.len() as u64);
+        record.counts.insert("site_modules_unseen".to_owned(), registration.unseen.len() as u64);
+    }
     for report in reports.iter().filter(|r| !r.digest.sha256.is_empty()) {
         record.inputs.push(report.digest.clone());
     }

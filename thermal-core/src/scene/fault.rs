@@ -40,8 +40,21 @@ impl Fault {
     }
 }
 
-/// Puts strings, then single faults, into the tables.
+/// Puts the faults into the tables, then makes those of single modules stronger, weaker or none.
 pub(super) fn draw(spec: &Spec, tables: &mut [Table], random: &mut Random) {
+    deal(spec, tables, random);
+    for module in tables.iter_mut().flat_map(|t| &mut t.modules).flatten() {
+        let Some(factor) = spec.faults.by_module.get(&module.id).copied() else { continue };
+        module.faults_k.iter_mut().for_each(|rise| *rise *= factor as f32);
+        module.faults.iter_mut().for_each(|fault| fault.amp *= factor);
+        if factor == 0.0 {
+            module.faults.clear();
+        }
+    }
+}
+
+/// Puts strings, then single faults, into the tables.
+fn deal(spec: &Spec, tables: &mut [Table], random: &mut Random) {
     let plant = &spec.plant;
     for _ in 0..spec.faults.strings {
         let k = random.below(tables.len());

@@ -426,11 +426,13 @@ pub struct Faults {
     pub strength: f64,
     /// Share of modules with hot cells or a hot spot that have a warm substring as well.
     pub second: f64,
+    /// Factor on the faults of single modules, by identity; 0: repaired.
+    pub by_module: std::collections::BTreeMap<String, f64>,
 }
 
 impl Default for Faults {
     fn default() -> Self {
-        Self { share: 0.10, kinds: Vec::new(), strings: 1, strength: 1.0, second: 0.0 }
+        Self { share: 0.10, kinds: Vec::new(), strings: 1, strength: 1.0, second: 0.0, by_module: std::collections::BTreeMap::new() }
     }
 }
 

@@ -202,10 +202,12 @@ pub(super) fn settings(spec: &Spec, out: &Path) -> Result<()> {
     };
     let _ = write!(
         toml,
-        "\n[module]\nwidth_m = {:?}\nlength_m = {:?}\ncells = {:?}\nsubstrings = {}\norientation = \"{}\"\n\n[array]\nmounting = \"{mounting}\"\ntilt_deg = {:?}\nazimuth_deg = {:?}\nmodules_up = {}\nsurface_above_takeoff_m = {:?}\n",
+        "\n[module]\nwidth_m = {:?}\nlength_m = {:?}\ncells = {:?}\np_stc_w = {:?}\nsubstrings = {}\norientation = \"{}\"\n\n[array]\nmounting = \"{mounting}\"\ntilt_deg = {:?}\nazimuth_deg = {:?}\nmodules_up = {}\nsurface_above_takeoff_m = {:?}\n",
         plant.mod_w_m,
         plant.mod_l_m,
         plant.cells,
+        // A module of 21 % at 1000 W/m2, in steps of 5 W as modules are sold.
+        (plant.mod_w_m * plant.mod_l_m * 210.0 / 5.0).round() * 5.0,
         plant.substrings,
         if plant.portrait { "portrait" } else { "landscape" },
         plant.tilt_deg,

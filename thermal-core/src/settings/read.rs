@@ -89,6 +89,23 @@ impl Settings {
             .collect()
     }
 
+    /// The settings that a record of a run lists; keys of a newer version are passed over.
+    ///
+    /// # Errors
+    /// As [`Settings::read`]; `path` names the record.
+    pub fn from_assumed(path: &Path, assumed: &[Assumed]) -> Result<Self> {
+        let mut sections: std::collections::BTreeMap<&str, String> = std::collections::BTreeMap::new();
+        for entry in assumed.iter().filter(|entry| !entry.value.is_empty() && check_known(&entry.key).is_ok()) {
+            if let Some((section, name)) = entry.key.split_once('.') {
+                *sections.entry(section).or_default() += &format!("{name} = {}\n", entry.value);
+            }
+        }
+        let text: String = sections.into_iter().map(|(section, keys)| format!("[{section}]\n{keys}")).collect();
+        let mut settings = Self::parse(path, &text)?;
+        settings.sources = assumed.iter().map(|entry| (entry.key.clone(), entry.source)).collect();
+        Ok(settings)
+    }
+
     /// The settings as a table; keys without a value are not in it.
     pub(super) fn to_table(&self) -> toml::Table {
         toml::Table::try_from(self).unwrap_or_default()

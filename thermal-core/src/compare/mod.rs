@@ -1,0 +1,282 @@
+//! This inspection against an earlier one: what is new, gone, worse, better, the same, or was not seen this time.
+//!
+//! Differences are compared at 1000 W/m2, so that two days compare; a change smaller than the uncertainty of both figures
+//! together is none.
+
+mod matching;
+mod page;
+mod write;
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde::Serialize;
+
+use crate::finding::{Finding, ModuleRecord, Pattern};
+use crate::pattern::PatternSettings;
+use crate::report::share;
+use crate::review::{outcomes, read_entries};
+use crate::run_folder::RunFolder;
+use crate::uncertainty::{COVERAGE, delta_t_k, delta_t_ref_k};
+use crate::{Error, Result};
+
+pub use matching::{Matching, match_modules};
+pub use write::write;
+
+/// What became of a module.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Change {
+    /// A finding where there was none.
+    New,
+    /// Hotter by more than the uncertainty, or more of the module.
+    Worse,
+    /// No change that the uncertainty lets one see.
+    Same,
+    /// Cooler by more than the uncertainty, or less of the module.
+    Better,
+    /// A finding then, none now.
+    Gone,
+    /// A finding then; no frame shows the module now, or the day was too dim to see it.
+    NotSeen,
+}
+
+impl Change {
+    /// All, in the order of the page.
+    pub const ALL: [Self; 6] = [Self::New, Self::Worse, Self::Same, Self::Better, Self::Gone, Self::NotSeen];
+
+    /// The word of the table.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::New => "new",
+            Self::Worse => "worse",
+            Self::Same => "same",
+            Self::Better => "better",
+            Self::Gone => "gone",
+            Self::NotSeen => "not-seen",
+        }
+    }
+}
+
+/// One module with a finding then or now.
+#[derive(Debug, Clone)]
+pub struct Changed {
+    /// What became of it.
+    pub change: Change,
+    /// Its identity now, or then where it has none now.
+    pub asset_id: String,
+    /// Its identity then; empty where it had none.
+    pub old_asset_id: String,
+    /// The finding then.
+    pub old: Option<Finding>,
+    /// The finding now.
+    pub new: Option<Finding>,
+    /// Now less then, K, at 1000 W/m2 where both are scaled.
+    pub difference_k: Option<f64>,
+    /// Half width of the 95 % interval of that difference, K.
+    pub uncertainty_k: Option<f64>,
+    /// Why it is called so.
+    pub reason: String,
+    /// A whole outline of it now, for its picture where there is no finding now.
+    pub now: Option<ModuleRecord>,
+}
+
+/// Two inspections held against each other.
+#[derive(Debug, Clone)]
+pub struct Comparison {
+    /// Every module with a finding then or now, by change and gravity.
+    pub changes: Vec<Changed>,
+    /// How modules were matched.
+    pub matching: Matching,
+    /// Modules seen whole both times.
+    pub seen_both: usize,
+}
+
+impl Comparison {
+    /// How many of a kind.
+    pub fn count(&self, change: Change) -> usize {
+        self.changes.iter().filter(|c| c.change == change).count()
+    }
+
+    /// The whole in one paragraph.
+    pub fn summary(&self) -> String {
+        let n = |change| self.count(change);
+        let still = n(Change::Worse) + n(Change::Same) + n(Change::Better);
+        let mut text = format!("{} modules were seen whole both times. ", self.seen_both);
+        if self.changes.is_empty() {
+            return text + "Neither inspection has a finding.";
+        }
+        text += &format!("Of the earlier findings {} are gone and {still} are still there", n(Change::Gone));
+        if still > 0 {
+            text += &format!(" ({} worse, {} the same, {} better)", n(Change::Worse), n(Change::Same), n(Change::Better));
+        }
+        text += &format!("; {} could not be seen again. ", n(Change::NotSeen));
+        text += &match n(Change::New) {
+            0 => "Nothing new was found.".to_owned(),
+            1 => "One finding is new.".to_owned(),
+            new => format!("{new} findings are new."),
+        };
+        text
+    }
+}
+
+/// The modules of a run that carry an identity: a whole outline of each, else any.
+pub(crate) fn assets(modules: &[ModuleRecord]) -> BTreeMap<&str, &ModuleRecord> {
+    let mut assets: BTreeMap<&str, &ModuleRecord> = BTreeMap::new();
+    for m in modules.iter().filter(|m| !m.asset_id.is_empty()) {
+        let there = assets.entry(&m.asset_id).or_insert(m);
+        // The outline nearest to whole and surest makes the better picture.
+        if (m.whole, m.confidence) > (there.whole, there.confidence) {
+            *there = m;
+        }
+    }
+    assets
+}
+
+/// The findings that stand after review, by module.
+fn standing(run: &RunFolder) -> Result<BTreeMap<String, Finding>> {
+    let (_, state) = read_entries(run)?;
+    let all = outcomes(&run.findings, &state, &run.settings);
+    let kept = all.into_iter().filter(|o| o.latest.verdict.decision.delivers()).map(|o| o.finding);
+    Ok(kept.filter(|f| !f.module.asset_id.is_empty()).map(|f| (f.module.asset_id.clone(), f)).collect())
+}
+
+/// Compares two runs.
+///
+/// # Errors
+/// A table cannot be read; a run whose modules have no identity; two plants that do not match.
+pub fn compare(old: &RunFolder, new: &RunFolder) -> Result<Comparison> {
+    let (old_modules, new_modules) = (old.modules()?, new.modules()?);
+    let (then, now) = (assets(&old_modules), assets(&new_modules));
+    for (run, assets) in [(old, &then), (new, &now)] {
+        if assets.is_empty() {
+            let reason = "its modules have no identity: the frames carry no positions";
+            let remedy = "inspect with frames.csv, or with frames that carry positions";
+            return Err(Error::input(&run.folder, "modules.csv", reason, remedy));
+        }
+    }
+    let matching = match_modules(&then, &now, &old.unseen(), &new.unseen(), &new.folder)?;
+    let (old_findings, mut new_findings) = (standing(old)?, standing(new)?);
+    let whole = |assets: &BTreeMap<&str, &ModuleRecord>| -> BTreeSet<String> {
+        assets.iter().filter(|(_, m)| m.whole).map(|(id, _)| (*id).to_owned()).collect()
+    };
+    let (seen_then, seen_now) = (whole(&then), whole(&now));
+    let seen_both =
+        matching.pairs.iter().filter(|(a, b)| seen_then.contains(*a) && seen_now.contains(*b)).count();
+    let dim = new_findings.values().filter_map(|f| f.irradiance_w_m2).collect::<Vec<_>>();
+    let irradiance = median(dim).or_else(|| new.findings.iter().find_map(|f| f.irradiance_w_m2));
+    let mut changes = Vec::new();
+    for (id, finding) in old_findings {
+        let partner = matching.pairs.get(&id).cloned();
+        let current = partner.as_ref().and_then(|id| new_findings.remove(id));
+        let outline = partner.as_ref().and_then(|id| now.get(id.as_str())).map(|m| (*m).clone());
+        let seen = partner.as_ref().is_some_and(|id| seen_now.contains(id));
+        let mut changed = match current {
+            Some(current) => both(finding, current, old, new),
+            None => only_then(finding, partner.is_some(), seen, irradiance),
+        };
+        changed.asset_id = partner.unwrap_or_else(|| id.clone());
+        changed.old_asset_id = id;
+        changed.now = outline;
+        changes.push(changed);
+    }
+    let back: BTreeMap<&String, &String> = matching.pairs.iter().map(|(a, b)| (b, a)).collect();
+    for (id, finding) in new_findings {
+        let partner = back.get(&id).copied();
+        let reason = match partner {
+            Some(partner) if seen_then.contains(partner) => "seen then without a finding",
+            _ => "not seen then, so it may be older",
+        };
+        changes.push(Changed {
+            change: Change::New,
+            old_asset_id: partner.cloned().unwrap_or_default(),
+            asset_id: id,
+            old: None,
+            new: Some(finding),
+            difference_k: None,
+            uncertainty_k: None,
+            reason: reason.to_owned(),
+            now: None,
+        });
+    }
+    let size = |c: &Changed| c.new.as_ref().or(c.old.as_ref()).map_or(0.0, |f| f.delta_t_ref_k.unwrap_or(f.module.delta_t_k));
+    changes.sort_by(|a, b| {
+        a.change.cmp(&b.change).then(size(b).total_cmp(&size(a))).then(a.asset_id.cmp(&b.asset_id))
+    });
+    Ok(Comparison { changes, matching, seen_both })
+}
+
+/// The middle value.
+fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
+}
+
+/// A finding then and now.
+fn both(then: Finding, now: Finding, old: &RunFolder, new: &RunFolder) -> Changed {
+    let scaled = then.delta_t_ref_k.zip(now.delta_t_ref_k);
+    let (a, b) = scaled.unwrap_or((then.module.delta_t_k, now.module.delta_t_k));
+    let u = |f: &Finding| if scaled.is_some() { delta_t_ref_k(f) } else { None }.unwrap_or_else(|| delta_t_k(f));
+    let (difference, half) = (b - a, COVERAGE * u(&then).hypot(u(&now)));
+    let spot = |f: &Finding| matches!(f.module.pattern, Pattern::Hotspot | Pattern::Cell);
+    let part = share(&now, &new.settings).likely - share(&then, &old.settings).likely;
+    // The difference of a spot and that of a third are not of one kind; how much of the module is lost then decides.
+    let (change, mut reason) = if spot(&then) != spot(&now) || (!spot(&now) && part.abs() > 0.15) {
+        let change = if part > 0.0 { Change::Worse } else { Change::Better };
+        let more = if part > 0.0 { "more" } else { "less" };
+        let words = [then.module.pattern.as_str(), now.module.pattern.as_str()];
+        (change, format!("{} then, {} now: {more} of the module", words[0], words[1]))
+    } else if difference > half {
+        (Change::Worse, format!("{difference:+.1} K, more than the ±{half:.1} K that both figures leave open"))
+    } else if difference < -half {
+        (Change::Better, format!("{difference:+.1} K, more than the ±{half:.1} K that both figures leave open"))
+    } else {
+        (Change::Same, format!("{difference:+.1} K lies within the ±{half:.1} K that both figures leave open"))
+    };
+    if scaled.is_none() {
+        reason += "; without irradiance both are as measured, and two days hardly compare";
+    }
+    Changed {
+        change,
+        asset_id: String::new(),
+        old_asset_id: String::new(),
+        old: Some(then),
+        new: Some(now),
+        difference_k: Some(difference),
+        uncertainty_k: Some(half),
+        reason,
+        now: None,
+    }
+}
+
+/// A finding then, none now.
+fn only_then(then: Finding, matched: bool, seen: bool, irradiance_w_m2: Option<f64>) -> Changed {
+    let limits = PatternSettings::default();
+    // What is only just found then can slip under the limit by chance or on a dimmer day.
+    let expected = then.delta_t_ref_k.zip(irradiance_w_m2).map(|(k, g)| k * g / 1000.0);
+    let half = COVERAGE * delta_t_k(&then);
+    let least = f64::from(match then.module.pattern {
+        Pattern::Hotspot | Pattern::Cell => limits.min_spot_k,
+        Pattern::Substring => limits.min_section_k,
+        _ => limits.min_module_k,
+    });
+    let (change, reason) = if !matched {
+        (Change::NotSeen, "the new inspection has no module at this place".to_owned())
+    } else if !seen {
+        (Change::NotSeen, "no frame of the new inspection shows the module whole".to_owned())
+    } else if let Some(k) = expected.filter(|k| *k < least + 0.5 * half) {
+        (Change::NotSeen, format!("it would show {k:.1} K at this day's irradiance, too little to be found for sure"))
+    } else {
+        (Change::Gone, "seen now without a finding".to_owned())
+    };
+    Changed {
+        change,
+        asset_id: String::new(),
+        old_asset_id: String::new(),
+        old: Some(then),
+        new: None,
+        difference_k: None,
+        uncertainty_k: None,
+        reason,
+        now: None,
+    }
+}

@@ -1,0 +1,139 @@
+//! The folder of a comparison: `changes.csv`, the page, and a record of what was compared.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use serde_json::json;
+
+use super::{Change, Changed, Comparison};
+use crate::bundle::small;
+use crate::evidence::{Style, png, render};
+use crate::finding::{Finding, ModuleRecord};
+use crate::inspection::{Inputs, read_frame};
+use crate::output::{COMPARISON_FILE, StagedFolder, write_atomic};
+use crate::review::guard;
+use crate::run_folder::RunFolder;
+use crate::{Error, Result};
+
+/// Width of a picture on the page, px.
+const WIDTH: u32 = 460;
+
+/// Writes the folder `out`.
+///
+/// # Errors
+/// `out` stands already and `force` is not set, or the disk refuses.
+pub fn write(comparison: &Comparison, old: &RunFolder, new: &RunFolder, out: &Path, force: bool) -> Result<()> {
+    let staged = StagedFolder::new(out, force)?;
+    let folder = staged.path();
+    write_atomic(&folder.join("changes.csv"), &table(comparison, &folder.join("changes.csv"))?)?;
+    let photos = Photos { then: of_findings(comparison, old, |c| c.old.as_ref()), now: now(comparison, new)? };
+    write_atomic(&folder.join("comparison.html"), super::page::page(comparison, old, new, &photos)?.as_bytes())?;
+    let counts: BTreeMap<&str, usize> = Change::ALL.iter().map(|c| (c.as_str(), comparison.count(*c))).collect();
+    let record = json!({
+        "version": env!("CARGO_PKG_VERSION"),
+        "old": { "run": old.id, "folder": old.folder.display().to_string() },
+        "new": { "run": new.id, "folder": new.folder.display().to_string() },
+        "matched_by": if comparison.matching.by_place { "place" } else { "identity" },
+        "shift_m": comparison.matching.shift_m,
+        "modules_matched": comparison.matching.pairs.len(),
+        "seen_both": comparison.seen_both,
+        "counts": counts,
+        "summary": comparison.summary(),
+    });
+    write_atomic(&folder.join(COMPARISON_FILE), format!("{record:#}\n").as_bytes())?;
+    staged.commit()
+}
+
+/// Pictures then and now as JPEG, by identity now.
+pub(super) struct Photos {
+    pub(super) then: BTreeMap<String, Vec<u8>>,
+    pub(super) now: BTreeMap<String, Vec<u8>>,
+}
+
+/// The runs' own pictures; those that are not there are left out.
+fn of_findings(
+    comparison: &Comparison,
+    run: &RunFolder,
+    which: impl Fn(&Changed) -> Option<&Finding>,
+) -> BTreeMap<String, Vec<u8>> {
+    let mut photos = BTreeMap::new();
+    for changed in &comparison.changes {
+        let name = which(changed).map_or("", |f| f.finding.as_str());
+        if name.is_empty() || !name.bytes().all(|b| b.is_ascii_alphanumeric()) {
+            continue;
+        }
+        let path = run.folder.join("evidence").join(format!("{name}.png"));
+        if let Some(photo) = std::fs::read(path).ok().and_then(|bytes| small(&bytes, WIDTH).ok()) {
+            photos.insert(changed.asset_id.clone(), photo);
+        }
+    }
+    photos
+}
+
+/// The pictures now; a module without a finding now is drawn from its frame, if that is at hand.
+fn now(comparison: &Comparison, run: &RunFolder) -> Result<BTreeMap<String, Vec<u8>>> {
+    let mut photos = of_findings(comparison, run, |c| c.new.as_ref());
+    let Some(inputs) = run.inspection.as_ref().and_then(|folder| Inputs::read(folder).ok()) else { return Ok(photos) };
+    let mut by_frame: BTreeMap<&str, Vec<(&str, &ModuleRecord)>> = BTreeMap::new();
+    for changed in comparison.changes.iter().filter(|c| c.new.is_none()) {
+        if let Some(module) = changed.now.as_ref().filter(|m| m.whole && inputs.frames.contains(&m.frame)) {
+            by_frame.entry(&module.frame).or_default().push((&changed.asset_id, module));
+        }
+    }
+    let modules = if by_frame.is_empty() { Vec::new() } else { run.modules()? };
+    let mut converter = None;
+    for (frame, list) in by_frame {
+        if run.input(&format!("frames/{frame}")).is_none() {
+            continue;
+        }
+        let (thermogram, ..) = read_frame(&inputs, frame, &mut converter)?;
+        let near: Vec<_> = modules.iter().filter(|m| m.frame == frame).map(|m| m.corners).collect();
+        for (id, module) in list {
+            let finding = Finding { module: module.clone(), ..Finding::default() };
+            let drawn = render(&thermogram.celsius.view(), &finding, &near, &run.settings, &Style::default())?;
+            photos.insert(id.to_owned(), small(&png(&drawn)?, WIDTH)?);
+        }
+    }
+    Ok(photos)
+}
+
+/// `changes.csv`.
+fn table(comparison: &Comparison, path: &Path) -> Result<Vec<u8>> {
+    let fail = |source| Error::io(path, "write the table", source);
+    let mut csv = csv::Writer::from_writer(Vec::new());
+    let header = [
+        "change", "asset_id", "old_asset_id", "row", "course", "position", "old_finding", "new_finding",
+        "old_pattern", "new_pattern", "old_severity", "new_severity", "old_delta_t_ref_k", "new_delta_t_ref_k",
+        "difference_k", "uncertainty_k", "lat", "lon", "reason",
+    ];
+    csv.write_record(header).map_err(|e| fail(e.into()))?;
+    for c in &comparison.changes {
+        let place = c.new.as_ref().or(c.old.as_ref());
+        let text = |f: &Option<Finding>, get: fn(&Finding) -> String| f.as_ref().map(get).unwrap_or_default();
+        let number = |x: Option<f64>, digits: usize| x.map_or_else(String::new, |x| format!("{:.digits$}", x + 0.0));
+        let count = |get: fn(&Finding) -> u32| place.map(get).filter(|n| *n > 0).map_or_else(String::new, |n| n.to_string());
+        let line = [
+            c.change.as_str().to_owned(),
+            guard(&c.asset_id),
+            guard(&c.old_asset_id),
+            count(|f| f.module.row),
+            count(|f| f.module.course),
+            count(|f| f.module.position),
+            guard(&text(&c.old, |f| f.finding.clone())),
+            guard(&text(&c.new, |f| f.finding.clone())),
+            text(&c.old, |f| f.module.pattern.as_str().to_owned()),
+            text(&c.new, |f| f.module.pattern.as_str().to_owned()),
+            text(&c.old, |f| f.severity.clone()),
+            text(&c.new, |f| f.severity.clone()),
+            number(c.old.as_ref().and_then(|f| f.delta_t_ref_k), 2),
+            number(c.new.as_ref().and_then(|f| f.delta_t_ref_k), 2),
+            number(c.difference_k, 2),
+            number(c.uncertainty_k, 2),
+            number(place.and_then(|f| f.lat), 7),
+            number(place.and_then(|f| f.lon), 7),
+            guard(&c.reason),
+        ];
+        csv.write_record(line).map_err(|e| fail(e.into()))?;
+    }
+    csv.into_inner().map_err(|e| fail(e.into_error()))
+}

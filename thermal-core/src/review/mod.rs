@@ -1,0 +1,14 @@
+//! What people decide about the machine's findings: a log that is only ever appended to, the state that follows from it,
+//! and the findings as they stand after review.
+
+mod apply;
+mod log;
+mod missed;
+mod outcome;
+mod verdict;
+
+pub use apply::{Applied, Refused, apply_csv, export_csv, guard};
+pub use log::{DecisionLog, Entry, Refusal, Request, read_entries};
+pub use missed::{Missed, finding_of};
+pub use outcome::{Outcome, Tally, outcomes, tally};
+pub use verdict::{Action, Decision, Latest, State, Verdict};
