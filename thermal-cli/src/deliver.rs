@@ -112,7 +112,7 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
     let said = &done.tally;
     if said.open > 0 {
         console.note(&format!(
-            "{} findings were not reviewed; the report says so. Review them with `thermal review {}`",
+            "{} findings are not reviewed, and the report says so. Review them with `thermal review {}`",
             said.open,
             run.folder.display()
         ));

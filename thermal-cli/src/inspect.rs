@@ -11,6 +11,7 @@ use thermal_core::frame::FrameSettings;
 use thermal_core::inspection::{
     Conclusion, FrameReport, Inputs, Journal, Options, Part, analyse_frames, conclude, same_size, write, write_part,
 };
+use thermal_core::output::check_place;
 use thermal_core::run_record::RunRecord;
 
 use crate::{
@@ -119,6 +120,7 @@ pub(crate) fn refuse_taken(out: &Path, force: bool) -> Result<(), Failure> {
             "name another folder, or give --force to replace the run in it",
         )));
     }
+    check_place(out, force)?;
     Ok(())
 }
 

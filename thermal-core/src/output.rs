@@ -142,8 +142,11 @@ fn take(staging: &Path, target: &Path) -> Result<File> {
     Ok(lock)
 }
 
-/// Whether a folder may be put there.
-fn check_place(target: &Path, force: bool) -> Result<()> {
+/// Whether a run may be put there: to be asked before hours of work.
+///
+/// # Errors
+/// As [`StagedFolder::new`].
+pub fn check_place(target: &Path, force: bool) -> Result<()> {
     let refuse = |reason: &str, remedy: &str| Err(Error::input(target, "output folder", reason, remedy));
     let Ok(metadata) = fs::metadata(target) else { return Ok(()) };
     if !metadata.is_dir() {

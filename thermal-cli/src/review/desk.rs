@@ -174,8 +174,8 @@ impl Desk {
         }
         let (thermogram, _, lens, ..) = read_frame(inputs, name, &mut frames.converter)?;
         let mut bytes = Vec::with_capacity(8 + 4 * thermogram.celsius.len());
-        bytes.extend(lens.width.to_le_bytes());
-        bytes.extend(lens.height.to_le_bytes());
+        bytes.extend((lens.width as u32).to_le_bytes());
+        bytes.extend((lens.height as u32).to_le_bytes());
         bytes.extend(thermogram.celsius.iter().flat_map(|t| t.to_le_bytes()));
         let bytes = Arc::new(bytes);
         if frames.kept.len() >= KEPT_FRAMES {

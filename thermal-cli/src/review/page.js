@@ -117,7 +117,12 @@ function step(by, wanted = () => true) {
   let at = shown.indexOf(current);
   for (let i = 0; i < shown.length; i += 1) {
     at += by;
-    if (at < 0 || at >= shown.length) { say(by > 0 ? 'That was the last one.' : 'That is the first one.'); return undefined; }
+    if (at < 0 || at >= shown.length) {
+      const said = $('saved').textContent;
+      const end = by > 0 ? 'That was the last one.' : 'That is the first one.';
+      say(said.startsWith('Saved') && !said.includes(end) ? `${said} ${end}` : end);
+      return undefined;
+    }
     if (wanted(shown[at])) return show(shown[at]);
   }
   return undefined;
@@ -242,23 +247,24 @@ function size(canvas) {
 }
 const middle = (c) => [0, 1].map((k) => (c[0][k] + c[1][k] + c[2][k] + c[3][k]) / 4);
 const length = (a, b) => Math.hypot(a[0] - b[0], a[1] - b[1]);
+/// Covers the module wholly; sound neighbours come to lie in the lower part, so that colder and hotter both show.
 function fit(data, corners) {
   const [cx, cy] = middle(corners);
   const reach = 1.2 * Math.max(length(corners[0], corners[1]), length(corners[1], corners[2]));
-  const values = [];
+  const [own, near] = [[], []];
   for (let y = Math.max(0, Math.floor(cy - reach)); y < Math.min(data.height, cy + reach); y += 1) {
     for (let x = Math.max(0, Math.floor(cx - reach)); x < Math.min(data.width, cx + reach); x += 1) {
       const t = data.t[y * data.width + x];
-      if (Number.isFinite(t)) values.push(t);
+      if (!Number.isFinite(t)) continue;
+      near.push(t);
+      if (inside([x + 0.5, y + 0.5], corners)) own.push(t);
     }
   }
-  values.sort((a, b) => a - b);
-  const at = (share) => values[Math.round(share * (values.length - 1))] ?? 0;
-  let [low, high] = [at(0.25), at(0.9995)];
-  if (high - low < 4) high = low + 4;
-  low -= 0.25 * (high - low);
-  view.low = Math.round(2 * low) / 2;
-  view.high = Math.round(2 * high) / 2;
+  const at = (values, share) => values.sort((a, b) => a - b)[Math.round(share * (values.length - 1))] ?? 0;
+  const cold = Math.min(at(own, 0.05), at(near, 0.35));
+  const span = Math.max(at(own, 1) - cold, 4);
+  view.low = Math.floor(2 * (cold - 0.4 * span)) / 2;
+  view.high = Math.ceil(2 * (cold + span)) / 2;
 }
 const sheet = document.createElement('canvas');
 function paint(data) {
@@ -474,12 +480,11 @@ async function closeAdd() {
   if (!$('reviewer').value.trim()) { $('reviewer').focus(); throw new Error('Write your name at the top first.'); }
   const body = await json('/api/add', { frame: sights[sight].frame, outline: Number($('add-module').value), pattern: $('add-pattern').value,
     part: $('add-part').value, note: $('add-note').value, reviewer: $('reviewer').value });
-  run.findings = body.findings;
+  run.findings.push(...body.findings.slice(run.findings.length));
   take(body);
   say(`Saved: ${body.added} added, entry ${body.entry}.`);
   counts();
   const f = run.findings.find((x) => x.id === body.added);
-  current = null;
   await list();
   await show(f);
 }
@@ -677,12 +682,14 @@ async function follow() {
   try {
     const body = await json(`/api/state?since=${run.n}`);
     if (body.n !== run.n) {
-      if (body.findings) run.findings = body.findings;
+      // Another page added a finding. Otherwise the findings stay the objects that queue and view hold.
+      const grown = body.findings.length > run.findings.length;
+      if (grown) run.findings.push(...body.findings.slice(run.findings.length));
       const before = run.state;
       take(body);
       for (const f of run.findings) if ((before[f.id] || {}).n !== (run.state[f.id] || {}).n) refreshItem(f);
       counts();
-      current = run.findings.find((f) => current && f.id === current.id) || current;
+      if (grown) await list();
       const writing = ['part', 'note'].includes(document.activeElement.id);
       if (current && !writing) { words(); drawPlan(); }
     }

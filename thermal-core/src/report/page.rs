@@ -97,11 +97,12 @@ fn values(from: &Report<'_>) -> Value {
         || "at a time that the frames do not tell".to_owned(),
         |(a, b)| {
             let zone = if offset == Offset::UTC { "UTC".to_owned() } else { format!("UTC{offset}") };
+            let clock = if b.as_second() - a.as_second() < 600 { "%H:%M:%S" } else { "%H:%M" };
             format!(
                 "{}, {} to {} ({zone})",
                 at_site(a, offset, "%-d %B %Y"),
-                at_site(a, offset, "%H:%M"),
-                at_site(b, offset, "%H:%M")
+                at_site(a, offset, clock),
+                at_site(b, offset, clock)
             )
         },
     );
@@ -302,7 +303,7 @@ fn condition_rows(from: &Report<'_>, weather: &Conditions) -> Vec<Value> {
     add("Irradiance", weather.irradiance_w_m2, 0, "W/m²");
     add("Air", weather.air_temp_c, 1, "°C");
     add("Wind", weather.wind_m_s, 1, "m/s");
-    add("Cloud", weather.cloud_okta, 0, "eighths of the sky");
+    add("Cloud", weather.cloud_okta, 0, "okta (eighths of the sky)");
     if weather.readings > 0 {
         rows.push(pair("Readings", words::number(weather.readings as f64, 0)));
     }

@@ -94,10 +94,11 @@ pub(super) fn draw(map: &PlantMap, findings: &[&Finding]) -> String {
     }
     if marks.len() <= MAX_NAMES {
         // A name goes to the first place around its mark where no other stands.
-        let mut taken: Vec<[f64; 4]> = Vec::new();
+        let mut taken: Vec<[f64; 4]> =
+            marks.iter().map(|(_, [x, y])| [x - radius, y - radius, x + radius, y + radius]).collect();
         for (finding, [x, y]) in marks.iter().rev() {
             let width = 6.2 * finding.finding.chars().count() as f64;
-            let spots = [[radius + 2.0, 3.5], [-radius - 2.0 - width, 3.5], [-0.5 * width, -radius - 3.0], [-0.5 * width, radius + 10.0]];
+            let spots = [[-0.5 * width, -radius - 4.0], [-0.5 * width, radius + 12.0], [radius + 2.0, 3.5], [-radius - 2.0 - width, 3.5]];
             let boxed = |[dx, dy]: [f64; 2]| [x + dx, y + dy - 9.0, x + dx + width, y + dy + 1.0];
             let free = |b: &[f64; 4]| {
                 b[0] > 0.0 && b[2] < WIDTH && taken.iter().all(|t| b[0] > t[2] || b[2] < t[0] || b[1] > t[3] || b[3] < t[1])

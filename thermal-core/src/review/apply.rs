@@ -108,8 +108,10 @@ pub fn apply_csv(
             reviewer: given("reviewer").unwrap_or_else(|| reviewer.to_owned()),
             pattern,
             part: given("part"),
-            // A band that was only written out along with the old pattern does not hold the new one back.
-            severity: severity.filter(|word| pattern == Some(latest.verdict.pattern) || *word != latest.verdict.severity),
+            // The machine's band, written out along with its pattern, does not hold another pattern's own band back.
+            severity: severity.filter(|word| {
+                pattern.is_none_or(|p| p == finding.module.pattern) || *word != finding.severity
+            }),
             reason: given("reason"),
             note: given("note"),
             seen: None,
