@@ -24,7 +24,8 @@ fn said(output: &Output) -> (String, String, i32) {
 fn inspected(spec: &Spec, folder: &Path) -> PathBuf {
     scene::render(spec, folder).unwrap();
     let out = folder.join("run");
-    let (_, error, code) = said(&run(&["inspect", folder.to_str().unwrap(), "--out", out.to_str().unwrap(), "--quiet"]));
+    let (_, error, code) =
+        said(&run(&["inspect", folder.to_str().unwrap(), "--out", out.to_str().unwrap(), "--quiet"]));
     assert_eq!(code, 0, "{error}");
     out
 }
@@ -163,7 +164,11 @@ fn a_run_folder_that_is_not_whole() {
         fs::write(&path, bytes).unwrap();
     };
     keep("findings.csv", &|t| Some(t.replace("cell", "module")), "findings.csv: file: it was changed after the run");
-    keep("modules.csv", &|_| None, "modules.csv: file: it is missing, but the run wrote it; the run folder is half there");
+    keep(
+        "modules.csv",
+        &|_| None,
+        "modules.csv: file: it is missing, but the run wrote it; the run folder is half there",
+    );
     keep("run.json", &|t| Some(t.replace("\"version\": \"0.", "\"version\": \"9.")), "update this program");
     keep("run.json", &|t| Some(t[..t.len() / 2].to_owned()), "run.json: line");
     keep("run.json", &|_| None, "so this is no finished run");
@@ -217,7 +222,8 @@ fn two_flights_of_one_plant() {
     let old = inspected(&then, &place.path().join("then"));
     let new = inspected(&now, &place.path().join("now"));
     let out = place.path().join("change");
-    let arguments = ["compare", old.to_str().unwrap(), new.to_str().unwrap(), "--out", out.to_str().unwrap(), "--quiet"];
+    let arguments =
+        ["compare", old.to_str().unwrap(), new.to_str().unwrap(), "--out", out.to_str().unwrap(), "--quiet"];
     let (text, error, code) = said(&run(&arguments));
     assert!(code == 0 && text.contains("modules were seen whole both times"), "{text}{error}");
     let changes = rows(&out.join("changes.csv"));
@@ -233,7 +239,10 @@ fn two_flights_of_one_plant() {
     eprintln!("{} of {} changes right, {strangers} on sound modules", truth.len() - wrong.len(), truth.len());
     assert!(wrong.len() * 100 <= truth.len() * 3 && strangers == 0, "{strangers}\n{}", wrong.join("\n"));
     let page = fs::read_to_string(out.join("comparison.html")).unwrap();
-    assert!(page.matches("data:image/jpeg").count() >= 2 * changes.len() - changes.iter().filter(|c| c["change"] == "new").count());
+    assert!(
+        page.matches("data:image/jpeg").count()
+            >= 2 * changes.len() - changes.iter().filter(|c| c["change"] == "new").count()
+    );
     let (text, error, code) = said(&run(&arguments));
     assert!(code == 1 && error.contains("--force"), "{text}{error}");
 }

@@ -41,13 +41,19 @@ impl RunFolder {
         }
         if !folder.join(RUN_FILE).is_file() {
             let reason = format!("{RUN_FILE} is not in it, so this is no finished run");
-            return Err(Error::input(folder, "run folder", reason, "give the folder that `thermal inspect --out` wrote"));
+            return Err(Error::input(
+                folder,
+                "run folder",
+                reason,
+                "give the folder that `thermal inspect --out` wrote",
+            ));
         }
         let record = RunRecord::read(folder)?;
         check_version(folder, &record.version)?;
         let table = folder.join("findings.csv");
         let id: String = InputFile::of_file("findings.csv", &table)?.sha256.chars().take(16).collect();
-        for name in ["findings.csv", "findings.geojson", "modules.csv", "modules.geojson", "skipped.csv", "unseen.csv"] {
+        for name in ["findings.csv", "findings.geojson", "modules.csv", "modules.geojson", "skipped.csv", "unseen.csv"]
+        {
             check_output(folder, &record, name)?;
         }
         let map = folder.join("findings.geojson");
@@ -132,7 +138,8 @@ fn check_output(folder: &Path, record: &RunRecord, name: &str) -> Result<()> {
     }
     if InputFile::of_file(name, &path)?.sha256 != left.sha256 {
         let reason = "it was changed after the run; its figures can no longer be traced to the frames";
-        let remedy = "put the run's own file back (or run the inspection again) and record changes with `thermal review`";
+        let remedy =
+            "put the run's own file back (or run the inspection again) and record changes with `thermal review`";
         return Err(Error::input(path, "file", reason, remedy));
     }
     Ok(())

@@ -45,8 +45,14 @@ pub(super) fn routes(desk: Desk) -> Router {
         .route("/api/start", get(|State(desk): Shared| async move { json(&desk.start()) }))
         .route("/api/plan", get(|State(desk): Shared| async move { json(&desk.plan()) }))
         .route("/api/finding", get(finding))
-        .route("/api/outlines", get(|State(desk): Shared, Query(ask): Query<Frame>| async move { json(&desk.outlines(&ask.frame)) }))
-        .route("/api/state", get(|State(desk): Shared, Query(ask): Query<Since>| async move { json(&desk.state(ask.since)) }))
+        .route(
+            "/api/outlines",
+            get(|State(desk): Shared, Query(ask): Query<Frame>| async move { json(&desk.outlines(&ask.frame)) }),
+        )
+        .route(
+            "/api/state",
+            get(|State(desk): Shared, Query(ask): Query<Since>| async move { json(&desk.state(ask.since)) }),
+        )
         .route("/api/frame", get(frame))
         .route("/api/evidence", get(evidence))
         .route("/api/decide", post(decide))

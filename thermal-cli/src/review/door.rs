@@ -72,7 +72,8 @@ fn refusal(request: &Request, port: u16, token: &str) -> Option<(StatusCode, &'s
     if origin && !one(headers, header::ORIGIN.as_str()).and_then(|o| o.strip_prefix("http://")).is_some_and(own) {
         return Some((StatusCode::FORBIDDEN, "a page of another origin has no business here"));
     }
-    if headers.get("sec-fetch-site").is_some_and(|v| v == "cross-site" || v == "same-site") && request.uri().path() != "/"
+    if headers.get("sec-fetch-site").is_some_and(|v| v == "cross-site" || v == "same-site")
+        && request.uri().path() != "/"
     {
         return Some((StatusCode::FORBIDDEN, "a page of another origin has no business here"));
     }
@@ -84,7 +85,10 @@ fn refusal(request: &Request, port: u16, token: &str) -> Option<(StatusCode, &'s
         return None;
     }
     let known = one(headers, KEY).is_some_and(|given| same(given.as_bytes(), token.as_bytes()));
-    (!known).then_some((StatusCode::UNAUTHORIZED, "the key is missing or wrong: use the address that `thermal review` printed last"))
+    (!known).then_some((
+        StatusCode::UNAUTHORIZED,
+        "the key is missing or wrong: use the address that `thermal review` printed last",
+    ))
 }
 
 /// The value of a header that is there exactly once.

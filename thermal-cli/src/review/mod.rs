@@ -76,7 +76,8 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
 /// What `--apply` came to: a line each for what was not taken over, on stderr and in a table beside the run.
 fn report(args: &Args, applied: &Applied) -> Result<ExitCode, Failure> {
     for refused in &applied.refused {
-        let place = if refused.line == 0 { String::new() } else { format!("line {}, {}: ", refused.line, refused.finding) };
+        let place =
+            if refused.line == 0 { String::new() } else { format!("line {}, {}: ", refused.line, refused.finding) };
         Console::warn(&format!("not taken over: {place}{}", refused.reason));
     }
     let left = args.run.join("decisions-not-applied.csv");

@@ -261,7 +261,7 @@ function fit(data, corners) {
     }
   }
   const at = (values, share) => values.sort((a, b) => a - b)[Math.round(share * (values.length - 1))] ?? 0;
-  const cold = Math.min(at(own, 0.05), at(near, 0.35));
+  const cold = Math.min(at(own, 0.05), at(near, 0.5));
   const span = Math.max(at(own, 1) - cold, 4);
   view.low = Math.floor(2 * (cold - 0.4 * span)) / 2;
   view.high = Math.ceil(2 * (cold + span)) / 2;

@@ -136,7 +136,8 @@ fn refuse_inside(run: &RunFolder, out: &Path) -> Result<()> {
 fn inputs_of(run: &RunFolder, notes: &mut Vec<String>) -> Option<Inputs> {
     let Some(folder) = &run.inspection else {
         notes.push(
-            "the inspection folder is not where the run found it: no irradiance chart; give --inspection DIR".to_owned(),
+            "the inspection folder is not where the run found it: no irradiance chart; give --inspection DIR"
+                .to_owned(),
         );
         return None;
     };

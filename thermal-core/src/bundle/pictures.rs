@@ -29,7 +29,11 @@ pub(crate) fn small(png: &[u8], width: u32) -> Result<Vec<u8>> {
     let [x, y, w, h] = PICTURE_PART;
     let (w, h) = (w.min(picture.width().saturating_sub(x)), h.min(picture.height().saturating_sub(y)));
     if w < 16 || h < 16 {
-        return Err(Error::argument("picture", "it is not of this program", "run the inspection again to draw it anew"));
+        return Err(Error::argument(
+            "picture",
+            "it is not of this program",
+            "run the inspection again to draw it anew",
+        ));
     }
     let part = image::imageops::crop_imm(&picture, x, y, w, h).to_image();
     let height = (f64::from(width) * f64::from(h) / f64::from(w)).round() as u32;

@@ -12,11 +12,8 @@ pub const SUMS: &str = "SHA256SUMS";
 
 /// Writes the list of all files in the folder and gives its own digest.
 pub(super) fn write(folder: &Path) -> Result<String> {
-    let list: String = digests(folder)?
-        .into_iter()
-        .filter(|file| file.file != SUMS)
-        .map(|file| format!("{}  {}\n", file.sha256, file.file))
-        .collect();
+    let files = digests(folder)?.into_iter().filter(|file| file.file != SUMS);
+    let list = files.fold(String::new(), |list, file| list + &file.sha256 + "  " + &file.file + "\n");
     write_atomic(&folder.join(SUMS), list.as_bytes())?;
     Ok(InputFile::of_bytes(SUMS, list.as_bytes()).sha256)
 }
@@ -52,7 +49,12 @@ pub fn verify(folder: &Path) -> Result<Verification> {
     let path = folder.join(SUMS);
     if !path.is_file() {
         let reason = format!("{SUMS} is not in it");
-        return Err(Error::input(folder, "delivery", reason, "give the folder that `thermal deliver` wrote (unpack a zip first)"));
+        return Err(Error::input(
+            folder,
+            "delivery",
+            reason,
+            "give the folder that `thermal deliver` wrote (unpack a zip first)",
+        ));
     }
     let text = std::fs::read(&path).map_err(|e| Error::io(&path, "read the list of checksums", e))?;
     let seal = InputFile::of_bytes(SUMS, &text).sha256;
@@ -60,9 +62,9 @@ pub fn verify(folder: &Path) -> Result<Verification> {
         .map_err(|_| Error::input(&path, "text", "it is not UTF-8", "get the delivery again from who made it"))?;
     let mut listed = BTreeMap::new();
     for (i, line) in text.lines().enumerate() {
-        let entry = line.split_once("  ").filter(|(sum, name)| {
-            sum.len() == 64 && sum.bytes().all(|b| b.is_ascii_hexdigit()) && !name.is_empty()
-        });
+        let entry = line
+            .split_once("  ")
+            .filter(|(sum, name)| sum.len() == 64 && sum.bytes().all(|b| b.is_ascii_hexdigit()) && !name.is_empty());
         let Some((sum, name)) = entry else {
             let reason = "it is not a checksum and a name";
             let remedy = "get the delivery again from who made it";

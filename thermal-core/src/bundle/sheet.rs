@@ -22,14 +22,8 @@ const PICTURE: [u32; 2] = [150, 118];
 const WIDEST: u32 = 320;
 
 /// Writes the workbook: the sheet `findings` and a sheet `columns` that says what each column means.
-pub(super) fn write(
-    kept: &[Outcome],
-    photos: &BTreeMap<String, Vec<u8>>,
-    run: &RunFolder,
-    path: &Path,
-) -> Result<()> {
-    let fault =
-        |e: XlsxError| Error::input(path, "workbook", e.to_string(), "report this as a fault of the program");
+pub(super) fn write(kept: &[Outcome], photos: &BTreeMap<String, Vec<u8>>, run: &RunFolder, path: &Path) -> Result<()> {
+    let fault = |e: XlsxError| Error::input(path, "workbook", e.to_string(), "report this as a fault of the program");
     let bytes = workbook(kept, photos, run).map_err(fault)?;
     write_atomic(path, &bytes)
 }

@@ -6,8 +6,8 @@ use serde_json::json;
 
 use crate::finding::{FINDINGS, Value};
 use crate::output::write_atomic;
-use crate::review::{Entry, Outcome};
 use crate::review::guard;
+use crate::review::{Entry, Outcome};
 use crate::{Error, Result};
 
 /// Columns of a delivered table after those of [`FINDINGS`]: name, description, value.
@@ -57,8 +57,22 @@ pub(super) fn write_decisions(entries: &[Entry], path: &Path) -> Result<()> {
     let fail = |source| Error::io(path, "write the table", source);
     let mut csv = csv::Writer::from_writer(Vec::new());
     let header = [
-        "entry", "at", "reviewer", "finding", "action", "undoes", "old_decision", "old_pattern", "old_part",
-        "old_severity", "decision", "pattern", "part", "severity", "reason", "note",
+        "entry",
+        "at",
+        "reviewer",
+        "finding",
+        "action",
+        "undoes",
+        "old_decision",
+        "old_pattern",
+        "old_part",
+        "old_severity",
+        "decision",
+        "pattern",
+        "part",
+        "severity",
+        "reason",
+        "note",
     ];
     csv.write_record(header).map_err(|e| fail(e.into()))?;
     for e in entries {

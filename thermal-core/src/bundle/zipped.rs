@@ -29,9 +29,9 @@ pub fn zip_folder(folder: &Path) -> Result<PathBuf> {
         let fail = |e| Error::io(&source, "read the file", e);
         // Pictures are compressed already.
         let packed = [".png", ".jpg", ".xlsx"].iter().any(|ending| file.file.ends_with(ending));
-        let options =
-            if packed { deflated.compression_method(CompressionMethod::Stored) } else { deflated };
-        zip.start_file(format!("{top}/{}", file.file), options.large_file(file.bytes > u32::MAX.into())).map_err(fault)?;
+        let options = if packed { deflated.compression_method(CompressionMethod::Stored) } else { deflated };
+        zip.start_file(format!("{top}/{}", file.file), options.large_file(file.bytes > u32::MAX.into()))
+            .map_err(fault)?;
         let mut input = BufReader::new(File::open(&source).map_err(fail)?);
         std::io::copy(&mut input, &mut zip).map_err(fail)?;
     }

@@ -90,10 +90,7 @@ fn by_place(then: &BTreeMap<&str, &ModuleRecord>, now: &BTreeMap<&str, &ModuleRe
     let first = then.values().find_map(|m| centre(m))?;
     let plane = LocalPlane::new(first[1], first[0]);
     let local = |assets: &BTreeMap<&str, &ModuleRecord>| -> Vec<([f64; 2], String)> {
-        assets
-            .iter()
-            .filter_map(|(id, m)| centre(m).map(|c| (plane.to_local(c[1], c[0]), (*id).to_owned())))
-            .collect()
+        assets.iter().filter_map(|(id, m)| centre(m).map(|c| (plane.to_local(c[1], c[0]), (*id).to_owned()))).collect()
     };
     let (old, new) = (local(then), local(now));
     let tree: Tree<'_> = RTree::bulk_load(new.iter().map(|(p, id)| GeomWithData::new(*p, id.as_str())).collect());
@@ -116,7 +113,8 @@ fn by_place(then: &BTreeMap<&str, &ModuleRecord>, now: &BTreeMap<&str, &ModuleRe
         f64::from(hits) - miss / near / sample.len() as f64 - 0.01 * sample.len() as f64 * size / REACH_M
     };
     let steps = (REACH_M / STEP_M) as i32;
-    let grid = (-steps..=steps).flat_map(|i| (-steps..=steps).map(move |j| [f64::from(i) * STEP_M, f64::from(j) * STEP_M]));
+    let grid =
+        (-steps..=steps).flat_map(|i| (-steps..=steps).map(move |j| [f64::from(i) * STEP_M, f64::from(j) * STEP_M]));
     let mut shift = grid.map(|s| (score(s), s)).max_by(|a, b| a.0.total_cmp(&b.0))?.1;
     let mut pairs = BTreeMap::new();
     // The shift is then the mean over the partners.

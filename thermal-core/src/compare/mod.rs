@@ -14,7 +14,7 @@ use serde::Serialize;
 use crate::finding::{Finding, ModuleRecord, Pattern};
 use crate::pattern::PatternSettings;
 use crate::report::share;
-use crate::review::{outcomes, read_entries};
+use crate::review::{Decision, outcomes, read_entries};
 use crate::run_folder::RunFolder;
 use crate::uncertainty::{COVERAGE, delta_t_k, delta_t_ref_k};
 use crate::{Error, Result};
@@ -76,8 +76,10 @@ pub struct Changed {
     pub uncertainty_k: Option<f64>,
     /// Why it is called so.
     pub reason: String,
-    /// A whole outline of it now, for its picture where there is no finding now.
-    pub now: Option<ModuleRecord>,
+    /// An outline of it then, for its picture where there was no finding.
+    pub outline_then: Option<ModuleRecord>,
+    /// An outline of it now.
+    pub outline_now: Option<ModuleRecord>,
 }
 
 /// Two inspections held against each other.
@@ -101,21 +103,24 @@ impl Comparison {
     pub fn summary(&self) -> String {
         let n = |change| self.count(change);
         let still = n(Change::Worse) + n(Change::Same) + n(Change::Better);
-        let mut text = format!("{} modules were seen whole both times. ", self.seen_both);
+        let seen = format!("{} modules were seen whole both times.", self.seen_both);
         if self.changes.is_empty() {
-            return text + "Neither inspection has a finding.";
+            return seen + " Neither inspection has a finding.";
         }
-        text += &format!("Of the earlier findings {} are gone and {still} are still there", n(Change::Gone));
-        if still > 0 {
-            text += &format!(" ({} worse, {} the same, {} better)", n(Change::Worse), n(Change::Same), n(Change::Better));
-        }
-        text += &format!("; {} could not be seen again. ", n(Change::NotSeen));
-        text += &match n(Change::New) {
+        let are = |n: usize| if n == 1 { "1 is".to_owned() } else { format!("{n} are") };
+        let of_those =
+            format!("{} worse, {} the same, {} better", n(Change::Worse), n(Change::Same), n(Change::Better));
+        let new = match n(Change::New) {
             0 => "Nothing new was found.".to_owned(),
             1 => "One finding is new.".to_owned(),
             new => format!("{new} findings are new."),
         };
-        text
+        format!(
+            "{seen} Of the earlier findings {} gone and {} still there ({of_those}); {} could not be seen again. {new}",
+            are(n(Change::Gone)),
+            are(still),
+            n(Change::NotSeen)
+        )
     }
 }
 
@@ -132,12 +137,20 @@ pub(crate) fn assets(modules: &[ModuleRecord]) -> BTreeMap<&str, &ModuleRecord> 
     assets
 }
 
-/// The findings that stand after review, by module.
-fn standing(run: &RunFolder) -> Result<BTreeMap<String, Finding>> {
+/// The findings that stand after review, by module, and the modules whose finding was dismissed.
+fn standing(run: &RunFolder) -> Result<(BTreeMap<String, Finding>, BTreeSet<String>)> {
     let (_, state) = read_entries(run)?;
     let all = outcomes(&run.findings, &state, &run.settings);
-    let kept = all.into_iter().filter(|o| o.latest.verdict.decision.delivers()).map(|o| o.finding);
-    Ok(kept.filter(|f| !f.module.asset_id.is_empty()).map(|f| (f.module.asset_id.clone(), f)).collect())
+    let (mut kept, mut dismissed) = (BTreeMap::new(), BTreeSet::new());
+    for outcome in all.into_iter().filter(|o| !o.finding.module.asset_id.is_empty()) {
+        let id = outcome.finding.module.asset_id.clone();
+        match outcome.latest.verdict.decision {
+            Decision::Dismissed => drop(dismissed.insert(id)),
+            Decision::Withdrawn => {}
+            _ => drop(kept.insert(id, outcome.finding)),
+        }
+    }
+    Ok((kept, dismissed))
 }
 
 /// Compares two runs.
@@ -155,13 +168,12 @@ pub fn compare(old: &RunFolder, new: &RunFolder) -> Result<Comparison> {
         }
     }
     let matching = match_modules(&then, &now, &old.unseen(), &new.unseen(), &new.folder)?;
-    let (old_findings, mut new_findings) = (standing(old)?, standing(new)?);
+    let ((old_findings, dismissed_then), (mut new_findings, dismissed_now)) = (standing(old)?, standing(new)?);
     let whole = |assets: &BTreeMap<&str, &ModuleRecord>| -> BTreeSet<String> {
         assets.iter().filter(|(_, m)| m.whole).map(|(id, _)| (*id).to_owned()).collect()
     };
     let (seen_then, seen_now) = (whole(&then), whole(&now));
-    let seen_both =
-        matching.pairs.iter().filter(|(a, b)| seen_then.contains(*a) && seen_now.contains(*b)).count();
+    let seen_both = matching.pairs.iter().filter(|(a, b)| seen_then.contains(*a) && seen_now.contains(*b)).count();
     let dim = new_findings.values().filter_map(|f| f.irradiance_w_m2).collect::<Vec<_>>();
     let irradiance = median(dim).or_else(|| new.findings.iter().find_map(|f| f.irradiance_w_m2));
     let mut changes = Vec::new();
@@ -174,18 +186,24 @@ pub fn compare(old: &RunFolder, new: &RunFolder) -> Result<Comparison> {
             Some(current) => both(finding, current, old, new),
             None => only_then(finding, partner.is_some(), seen, irradiance),
         };
+        if partner.as_ref().is_some_and(|id| dismissed_now.contains(id)) {
+            changed.change = Change::Gone;
+            "found now too, but dismissed by the reviewer".clone_into(&mut changed.reason);
+        }
         changed.asset_id = partner.unwrap_or_else(|| id.clone());
         changed.old_asset_id = id;
-        changed.now = outline;
+        changed.outline_now = outline;
         changes.push(changed);
     }
     let back: BTreeMap<&String, &String> = matching.pairs.iter().map(|(a, b)| (b, a)).collect();
     for (id, finding) in new_findings {
         let partner = back.get(&id).copied();
         let reason = match partner {
+            Some(partner) if dismissed_then.contains(partner) => "found then too, and dismissed by the reviewer",
             Some(partner) if seen_then.contains(partner) => "seen then without a finding",
             _ => "not seen then, so it may be older",
         };
+        let outline = now.get(id.as_str()).map(|m| (*m).clone());
         changes.push(Changed {
             change: Change::New,
             old_asset_id: partner.cloned().unwrap_or_default(),
@@ -195,13 +213,13 @@ pub fn compare(old: &RunFolder, new: &RunFolder) -> Result<Comparison> {
             difference_k: None,
             uncertainty_k: None,
             reason: reason.to_owned(),
-            now: None,
+            outline_then: partner.and_then(|id| then.get(id.as_str())).map(|m| (*m).clone()),
+            outline_now: outline,
         });
     }
-    let size = |c: &Changed| c.new.as_ref().or(c.old.as_ref()).map_or(0.0, |f| f.delta_t_ref_k.unwrap_or(f.module.delta_t_k));
-    changes.sort_by(|a, b| {
-        a.change.cmp(&b.change).then(size(b).total_cmp(&size(a))).then(a.asset_id.cmp(&b.asset_id))
-    });
+    let size =
+        |c: &Changed| c.new.as_ref().or(c.old.as_ref()).map_or(0.0, |f| f.delta_t_ref_k.unwrap_or(f.module.delta_t_k));
+    changes.sort_by(|a, b| a.change.cmp(&b.change).then(size(b).total_cmp(&size(a))).then(a.asset_id.cmp(&b.asset_id)));
     Ok(Comparison { changes, matching, seen_both })
 }
 
@@ -226,11 +244,20 @@ fn both(then: Finding, now: Finding, old: &RunFolder, new: &RunFolder) -> Change
         let words = [then.module.pattern.as_str(), now.module.pattern.as_str()];
         (change, format!("{} then, {} now: {more} of the module", words[0], words[1]))
     } else if difference > half {
-        (Change::Worse, format!("{difference:+.1} K, more than the ±{half:.1} K that both figures leave open"))
+        (
+            Change::Worse,
+            format!("changed by {difference:+.1} K, more than the ±{half:.1} K that both figures leave open"),
+        )
     } else if difference < -half {
-        (Change::Better, format!("{difference:+.1} K, more than the ±{half:.1} K that both figures leave open"))
+        (
+            Change::Better,
+            format!("changed by {difference:+.1} K, more than the ±{half:.1} K that both figures leave open"),
+        )
     } else {
-        (Change::Same, format!("{difference:+.1} K lies within the ±{half:.1} K that both figures leave open"))
+        (
+            Change::Same,
+            format!("a change of {difference:+.1} K lies within the ±{half:.1} K that both figures leave open"),
+        )
     };
     if scaled.is_none() {
         reason += "; without irradiance both are as measured, and two days hardly compare";
@@ -244,7 +271,8 @@ fn both(then: Finding, now: Finding, old: &RunFolder, new: &RunFolder) -> Change
         difference_k: Some(difference),
         uncertainty_k: Some(half),
         reason,
-        now: None,
+        outline_then: None,
+        outline_now: None,
     }
 }
 
@@ -277,6 +305,7 @@ fn only_then(then: Finding, matched: bool, seen: bool, irradiance_w_m2: Option<f
         difference_k: None,
         uncertainty_k: None,
         reason,
-        now: None,
+        outline_then: None,
+        outline_now: None,
     }
 }

@@ -77,7 +77,9 @@ fn card(changed: &Changed, photos: &Photos) -> Value {
                 || format!("{:.1} K as measured", f.module.delta_t_k),
                 |k| format!("{k:.1} K at 1000 W/m²"),
             );
-            context! { id => &f.finding, title => title(f.module.pattern), part => &f.module.part, k => k, band => &f.severity }
+            let k = k.replace('-', "\u{2212}");
+            let part = if f.module.part.is_empty() { String::new() } else { format!(" {}", f.module.part) };
+            context! { id => &f.finding, title => title(f.module.pattern), part => part, k => k, band => &f.severity }
         })
     };
     let place = changed.new.as_ref().or(changed.old.as_ref()).map(|f| &f.module);

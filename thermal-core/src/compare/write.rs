@@ -26,7 +26,10 @@ pub fn write(comparison: &Comparison, old: &RunFolder, new: &RunFolder, out: &Pa
     let staged = StagedFolder::new(out, force)?;
     let folder = staged.path();
     write_atomic(&folder.join("changes.csv"), &table(comparison, &folder.join("changes.csv"))?)?;
-    let photos = Photos { then: of_findings(comparison, old, |c| c.old.as_ref()), now: now(comparison, new)? };
+    let photos = Photos {
+        then: pictures(comparison, old, |c| (c.old.as_ref(), c.outline_then.as_ref()))?,
+        now: pictures(comparison, new, |c| (c.new.as_ref(), c.outline_now.as_ref()))?,
+    };
     write_atomic(&folder.join("comparison.html"), super::page::page(comparison, old, new, &photos)?.as_bytes())?;
     let counts: BTreeMap<&str, usize> = Change::ALL.iter().map(|c| (c.as_str(), comparison.count(*c))).collect();
     let record = json!({
@@ -50,46 +53,40 @@ pub(super) struct Photos {
     pub(super) now: BTreeMap<String, Vec<u8>>,
 }
 
-/// The runs' own pictures; those that are not there are left out.
-fn of_findings(
-    comparison: &Comparison,
-    run: &RunFolder,
-    which: impl Fn(&Changed) -> Option<&Finding>,
-) -> BTreeMap<String, Vec<u8>> {
-    let mut photos = BTreeMap::new();
-    for changed in &comparison.changes {
-        let name = which(changed).map_or("", |f| f.finding.as_str());
-        if name.is_empty() || !name.bytes().all(|b| b.is_ascii_alphanumeric()) {
-            continue;
-        }
-        let path = run.folder.join("evidence").join(format!("{name}.png"));
-        if let Some(photo) = std::fs::read(path).ok().and_then(|bytes| small(&bytes, WIDTH).ok()) {
-            photos.insert(changed.asset_id.clone(), photo);
-        }
-    }
-    photos
-}
+/// A finding or, where there is none, an outline of the module.
+type Side<'a> = (Option<&'a Finding>, Option<&'a ModuleRecord>);
 
-/// The pictures now; a module without a finding now is drawn from its frame, if that is at hand.
-fn now(comparison: &Comparison, run: &RunFolder) -> Result<BTreeMap<String, Vec<u8>>> {
-    let mut photos = of_findings(comparison, run, |c| c.new.as_ref());
-    let Some(inputs) = run.inspection.as_ref().and_then(|folder| Inputs::read(folder).ok()) else { return Ok(photos) };
-    let mut by_frame: BTreeMap<&str, Vec<(&str, &ModuleRecord)>> = BTreeMap::new();
-    for changed in comparison.changes.iter().filter(|c| c.new.is_none()) {
-        if let Some(module) = changed.now.as_ref().filter(|m| m.whole && inputs.frames.contains(&m.frame)) {
-            by_frame.entry(&module.frame).or_default().push((&changed.asset_id, module));
+/// The run's own pictures of the findings; a module without one is drawn from its frame, if that is at hand.
+fn pictures<'a>(
+    comparison: &'a Comparison,
+    run: &RunFolder,
+    side: impl Fn(&'a Changed) -> Side<'a>,
+) -> Result<BTreeMap<String, Vec<u8>>> {
+    let mut photos = BTreeMap::new();
+    let mut missing: BTreeMap<&str, Vec<(&str, Finding)>> = BTreeMap::new();
+    for changed in &comparison.changes {
+        let (finding, outline) = side(changed);
+        let name = finding.map_or("", |f| f.finding.as_str());
+        let plain = !name.is_empty() && name.bytes().all(|b| b.is_ascii_alphanumeric());
+        let path = run.folder.join("evidence").join(format!("{name}.png"));
+        if let Some(photo) = std::fs::read(path).ok().filter(|_| plain).and_then(|bytes| small(&bytes, WIDTH).ok()) {
+            photos.insert(changed.asset_id.clone(), photo);
+        } else if let Some(module) = finding.map(|f| &f.module).or(outline) {
+            let drawn = Finding { module: module.clone(), ..Finding::default() };
+            missing.entry(&module.frame).or_default().push((&changed.asset_id, drawn));
         }
     }
-    let modules = if by_frame.is_empty() { Vec::new() } else { run.modules()? };
+    let Some(inputs) = run.inspection.as_ref().and_then(|folder| Inputs::read(folder).ok()) else { return Ok(photos) };
+    let modules = if missing.is_empty() { Vec::new() } else { run.modules()? };
     let mut converter = None;
-    for (frame, list) in by_frame {
-        if run.input(&format!("frames/{frame}")).is_none() {
+    for (frame, list) in missing {
+        let listed = inputs.frames.iter().any(|name| name == frame);
+        if !listed || run.input(&format!("frames/{frame}")).is_none() {
             continue;
         }
         let (thermogram, ..) = read_frame(&inputs, frame, &mut converter)?;
         let near: Vec<_> = modules.iter().filter(|m| m.frame == frame).map(|m| m.corners).collect();
-        for (id, module) in list {
-            let finding = Finding { module: module.clone(), ..Finding::default() };
+        for (id, finding) in list {
             let drawn = render(&thermogram.celsius.view(), &finding, &near, &run.settings, &Style::default())?;
             photos.insert(id.to_owned(), small(&png(&drawn)?, WIDTH)?);
         }
@@ -102,16 +99,33 @@ fn table(comparison: &Comparison, path: &Path) -> Result<Vec<u8>> {
     let fail = |source| Error::io(path, "write the table", source);
     let mut csv = csv::Writer::from_writer(Vec::new());
     let header = [
-        "change", "asset_id", "old_asset_id", "row", "course", "position", "old_finding", "new_finding",
-        "old_pattern", "new_pattern", "old_severity", "new_severity", "old_delta_t_ref_k", "new_delta_t_ref_k",
-        "difference_k", "uncertainty_k", "lat", "lon", "reason",
+        "change",
+        "asset_id",
+        "old_asset_id",
+        "row",
+        "course",
+        "position",
+        "old_finding",
+        "new_finding",
+        "old_pattern",
+        "new_pattern",
+        "old_severity",
+        "new_severity",
+        "old_delta_t_ref_k",
+        "new_delta_t_ref_k",
+        "difference_k",
+        "uncertainty_k",
+        "lat",
+        "lon",
+        "reason",
     ];
     csv.write_record(header).map_err(|e| fail(e.into()))?;
     for c in &comparison.changes {
         let place = c.new.as_ref().or(c.old.as_ref());
         let text = |f: &Option<Finding>, get: fn(&Finding) -> String| f.as_ref().map(get).unwrap_or_default();
         let number = |x: Option<f64>, digits: usize| x.map_or_else(String::new, |x| format!("{:.digits$}", x + 0.0));
-        let count = |get: fn(&Finding) -> u32| place.map(get).filter(|n| *n > 0).map_or_else(String::new, |n| n.to_string());
+        let count =
+            |get: fn(&Finding) -> u32| place.map(get).filter(|n| *n > 0).map_or_else(String::new, |n| n.to_string());
         let line = [
             c.change.as_str().to_owned(),
             guard(&c.asset_id),

@@ -89,10 +89,12 @@ fn values(from: &Report<'_>) -> Value {
     let map = PlantMap::of(from.inputs.and_then(|i| i.layout.as_ref()), from.modules, &unseen);
     let stakes = stakes(findings.iter().copied(), settings, from.prices);
     let flight = run.flight();
-    let site = if settings.site.name.is_empty() { "A plant without a name".to_owned() } else { settings.site.name.clone() };
+    let site =
+        if settings.site.name.is_empty() { "A plant without a name".to_owned() } else { settings.site.name.clone() };
     let (log, captures) = irradiance(from);
     let weather = log.as_ref().zip(flight).map(|(log, flight)| conditions(log, flight)).unwrap_or_default();
-    let drawn = log.as_ref().zip(flight).map(|(log, flight)| chart(log, flight, &captures, &settings.irradiance, offset));
+    let drawn =
+        log.as_ref().zip(flight).map(|(log, flight)| chart(log, flight, &captures, &settings.irradiance, offset));
     let when = flight.map_or_else(
         || "at a time that the frames do not tell".to_owned(),
         |(a, b)| {
@@ -200,10 +202,7 @@ fn people(from: &Report<'_>, reviewers: &BTreeSet<&str>) -> Vec<Value> {
                 module.p_stc_w.map_or_else(String::new, |p| format!(", rated {p:.0} W"))
             ),
         ),
-        (
-            "Array",
-            format!("tilt {}°, facing {}° from north", settings.array.tilt_deg, settings.array.azimuth_deg),
-        ),
+        ("Array", format!("tilt {}°, facing {}° from north", settings.array.tilt_deg, settings.array.azimuth_deg)),
     ];
     rows.retain(|(_, value)| !value.is_empty());
     rows.into_iter().map(|(name, value)| pair(name, value)).collect()
@@ -237,7 +236,7 @@ fn inspected(from: &Report<'_>, map: &PlantMap) -> Option<(usize, usize)> {
 }
 
 fn summary(from: &Report<'_>, findings: &[&Finding], map: &PlantMap) -> String {
-    let mut text = match inspected(from, map) {
+    let text = match inspected(from, map) {
         Some((all, seen)) => format!(
             "{} of the plant's {} were inspected ({} %). ",
             words::number(seen as f64, 0),
@@ -249,14 +248,8 @@ fn summary(from: &Report<'_>, findings: &[&Finding], map: &PlantMap) -> String {
     if findings.is_empty() {
         return text + "No module stood out as too warm.";
     }
-    text += &format!(
-        "{} too warm",
-        if findings.len() == 1 {
-            "One module is".to_owned()
-        } else {
-            format!("{} modules are", words::number(findings.len() as f64, 0))
-        }
-    );
+    let n = findings.len();
+    let warm = if n == 1 { "One module is".to_owned() } else { format!("{} modules are", words::number(n as f64, 0)) };
     let bands: Vec<String> = BANDS[1..]
         .iter()
         .rev()
@@ -265,27 +258,26 @@ fn summary(from: &Report<'_>, findings: &[&Finding], map: &PlantMap) -> String {
             (n > 0).then(|| format!("{n} {band} ({})", words::band(band)))
         })
         .collect();
-    text += &format!(": {}. ", bands.join(", "));
     let unsafe_count = findings.iter().filter(|f| f.abnormality_class >= 3).count();
-    text += &if unsafe_count == 0 {
+    let safety = if unsafe_count == 0 {
         "None reaches the class that is relevant to safety.".to_owned()
     } else {
         format!("{} of class 3, relevant to safety: look at these first.", words::count(unsafe_count, "is", "are"))
     };
-    text
+    format!("{text}{warm} too warm: {}. {safety}", bands.join(", "))
 }
 
 fn tiles(from: &Report<'_>, findings: &[&Finding], map: &PlantMap, stakes: &super::Stakes) -> Vec<Value> {
     let tile = |value: String, name: &str| context! { value => value, name => name };
     let mut tiles = Vec::new();
     if let Some((all, seen)) = inspected(from, map) {
-        tiles.push(tile(format!("{} %", words::number(100.0 * seen as f64 / all as f64, 1)), "of the modules inspected"));
+        tiles.push(tile(
+            format!("{} %", words::number(100.0 * seen as f64 / all as f64, 1)),
+            "of the modules inspected",
+        ));
     }
     tiles.push(tile(words::number(findings.len() as f64, 0), "findings"));
-    tiles.push(tile(
-        words::number(findings.iter().filter(|f| f.severity == "grave").count() as f64, 0),
-        "grave",
-    ));
+    tiles.push(tile(words::number(findings.iter().filter(|f| f.severity == "grave").count() as f64, 0), "grave"));
     if let Some(power) = stakes.power_w {
         let text = words::range(power.low / 1000.0, power.high / 1000.0, 2, "kW");
         tiles.push(tile(text, "at stake"));
@@ -328,8 +320,7 @@ fn keys() -> Vec<Value> {
         .collect()
 }
 
-const PATTERNS: [Pattern; 5] =
-    [Pattern::Hotspot, Pattern::Cell, Pattern::Substring, Pattern::Module, Pattern::String];
+const PATTERNS: [Pattern; 5] = [Pattern::Hotspot, Pattern::Cell, Pattern::Substring, Pattern::Module, Pattern::String];
 
 fn by_pattern(findings: &[&Finding]) -> Vec<Value> {
     PATTERNS
@@ -414,7 +405,11 @@ fn card(outcome: &Outcome, from: &Report<'_>, offset: Offset) -> Value {
         add("Hottest part", format!("{} °C", k(module.t_max_c)));
     }
     if module.t_median_c.is_finite() {
-        let row = if module.row_median_c.is_finite() { format!(" (row {} °C)", k(module.row_median_c)) } else { String::new() };
+        let row = if module.row_median_c.is_finite() {
+            format!(" (row {} °C)", k(module.row_median_c))
+        } else {
+            String::new()
+        };
         add("Module", format!("{} °C{row}", k(module.t_median_c)));
     }
     let share = super::stakes::share(finding, &from.run.settings);
@@ -436,9 +431,15 @@ fn card(outcome: &Outcome, from: &Report<'_>, offset: Offset) -> Value {
     let machine = &outcome.machine;
     let verdict = &outcome.latest.verdict;
     let changed = (verdict.decision == Decision::Changed).then(|| {
-        format!("{}{}, {}", machine.pattern.as_str(), if machine.part.is_empty() { String::new() } else { format!(" {}", machine.part) }, machine.severity)
+        format!(
+            "{}{}, {}",
+            machine.pattern.as_str(),
+            if machine.part.is_empty() { String::new() } else { format!(" {}", machine.part) },
+            machine.severity
+        )
     });
-    let picture = from.pictures.get(&finding.finding).map(|jpeg| base64::engine::general_purpose::STANDARD.encode(jpeg));
+    let picture =
+        from.pictures.get(&finding.finding).map(|jpeg| base64::engine::general_purpose::STANDARD.encode(jpeg));
     context! {
         id => &finding.finding,
         title => title(module.pattern),

@@ -98,10 +98,17 @@ pub(super) fn draw(map: &PlantMap, findings: &[&Finding]) -> String {
             marks.iter().map(|(_, [x, y])| [x - radius, y - radius, x + radius, y + radius]).collect();
         for (finding, [x, y]) in marks.iter().rev() {
             let width = 6.2 * finding.finding.chars().count() as f64;
-            let spots = [[-0.5 * width, -radius - 4.0], [-0.5 * width, radius + 12.0], [radius + 2.0, 3.5], [-radius - 2.0 - width, 3.5]];
+            let spots = [
+                [-0.5 * width, -radius - 4.0],
+                [-0.5 * width, radius + 12.0],
+                [radius + 2.0, 3.5],
+                [-radius - 2.0 - width, 3.5],
+            ];
             let boxed = |[dx, dy]: [f64; 2]| [x + dx, y + dy - 9.0, x + dx + width, y + dy + 1.0];
             let free = |b: &[f64; 4]| {
-                b[0] > 0.0 && b[2] < WIDTH && taken.iter().all(|t| b[0] > t[2] || b[2] < t[0] || b[1] > t[3] || b[3] < t[1])
+                b[0] > 0.0
+                    && b[2] < WIDTH
+                    && taken.iter().all(|t| b[0] > t[2] || b[2] < t[0] || b[1] > t[3] || b[3] < t[1])
             };
             if let Some(spot) = spots.into_iter().find(|spot| free(&boxed(*spot))) {
                 taken.push(boxed(spot));
@@ -144,7 +151,11 @@ pub(super) fn mark(finding: &Finding, x: f64, y: f64, r: f64) -> String {
             let (h, w) = (1.15 * r, 1.1 * r);
             format!("<path class=\"mark {class}\" d=\"M{x:.1} {:.1}l{w:.1} {:.1}h{:.1}z\"/>", y - h, 1.9 * h, -2.0 * w)
         }
-        "marked" => format!("<path class=\"mark {class}\" d=\"M{x:.1} {:.1}l{r:.1} {r:.1} {1:.1} {r:.1} {1:.1} {1:.1}z\"/>", y - r, -r),
+        "marked" => format!(
+            "<path class=\"mark {class}\" d=\"M{x:.1} {:.1}l{r:.1} {r:.1} {1:.1} {r:.1} {1:.1} {1:.1}z\"/>",
+            y - r,
+            -r
+        ),
         _ => format!("<circle class=\"mark {class}\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{:.1}\"/>", 0.75 * r),
     };
     if finding.abnormality_class >= 3 {

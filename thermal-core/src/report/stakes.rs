@@ -100,7 +100,9 @@ fn assumption(pattern: Pattern) -> &'static str {
             "From nothing, where the spot only warms, to a whole bypass section, where its diode takes over; likely is the \
              warm share of the area."
         }
-        Pattern::Substring => "A bypassed section gives nothing: a third is a third, half a third in a half-cut module.",
+        Pattern::Substring => {
+            "A bypassed section gives nothing: a third is a third, half a third in a half-cut module."
+        }
         Pattern::Module => {
             "A module without load gives nothing. The lower end is the share whose heat explains the difference: 9 K at \
              1000 W/m² would be all of it."

@@ -131,7 +131,8 @@ pub(super) fn chart(
     }
     for capture in captures.iter().step_by(captures.len() / 400 + 1) {
         let at = x(second(*capture));
-        let _ = write!(svg, "<line class=\"shot\" x1=\"{at:.1}\" x2=\"{at:.1}\" y1=\"{TOP}\" y2=\"{:.1}\"/>", TOP + 7.0);
+        let _ =
+            write!(svg, "<line class=\"shot\" x1=\"{at:.1}\" x2=\"{at:.1}\" y1=\"{TOP}\" y2=\"{:.1}\"/>", TOP + 7.0);
     }
     let zone = escape(&offset.to_string());
     let _ = write!(

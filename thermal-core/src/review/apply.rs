@@ -13,9 +13,8 @@ use crate::table::Table;
 use crate::{Error, Result};
 
 /// Columns of the table of decisions; the first two must be there.
-const COLUMNS: [&str; 11] = [
-    "finding", "decision", "pattern", "part", "severity", "reason", "note", "reviewer", "seen", "run", "asset_id",
-];
+const COLUMNS: [&str; 11] =
+    ["finding", "decision", "pattern", "part", "severity", "reason", "note", "reviewer", "seen", "run", "asset_id"];
 
 /// A line that was not taken over.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -48,13 +47,7 @@ pub struct Applied {
 ///
 /// # Errors
 /// The file cannot be read as such a table, or the log cannot be written to.
-pub fn apply_csv(
-    log: &mut DecisionLog,
-    run: &RunFolder,
-    path: &Path,
-    reviewer: &str,
-    over: bool,
-) -> Result<Applied> {
+pub fn apply_csv(log: &mut DecisionLog, run: &RunFolder, path: &Path, reviewer: &str, over: bool) -> Result<Applied> {
     let mut table = Table::read(path, &COLUMNS, 2)?;
     let mut out = Applied::default();
     for problem in std::mem::take(&mut table.problems) {
@@ -109,9 +102,8 @@ pub fn apply_csv(
             pattern,
             part: given("part"),
             // The machine's band, written out along with its pattern, does not hold another pattern's own band back.
-            severity: severity.filter(|word| {
-                pattern.is_none_or(|p| p == finding.module.pattern) || *word != finding.severity
-            }),
+            severity: severity
+                .filter(|word| pattern.is_none_or(|p| p == finding.module.pattern) || *word != finding.severity),
             reason: given("reason"),
             note: given("note"),
             seen: None,

@@ -138,7 +138,9 @@ impl DecisionLog {
         file.read_to_end(&mut bytes).map_err(fail)?;
         let (entries, end) = parse(&path, &bytes, &run.id)?;
         let mut state = State::default();
-        entries.iter().for_each(|entry| state.take(entry));
+        for entry in &entries {
+            state.take(entry);
+        }
         let head = if end == 0 {
             let head = Head { log: LOG_NAME.to_owned(), format: FORMAT, run: run.id.clone() };
             Some(json(&path, &head)?)
@@ -317,8 +319,7 @@ fn change(
             new.pattern = pattern;
             // Another pattern has other limits; an explicit band wins below.
             let limits = &run.settings.severity;
-            let judged =
-                crate::severity::judge(pattern, finding.module.delta_t_k, finding.irradiance_w_m2, limits);
+            let judged = crate::severity::judge(pattern, finding.module.delta_t_k, finding.irradiance_w_m2, limits);
             judged.band.clone_into(&mut new.severity);
         }
         if let Some(part) = &request.part {
@@ -409,6 +410,8 @@ pub fn read_entries(run: &RunFolder) -> Result<(Vec<Entry>, State)> {
     };
     let (entries, _) = parse(&path, &bytes, &run.id)?;
     let mut state = State::default();
-    entries.iter().for_each(|entry| state.take(entry));
+    for entry in &entries {
+        state.take(entry);
+    }
     Ok((entries, state))
 }

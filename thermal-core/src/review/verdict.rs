@@ -141,9 +141,9 @@ impl State {
 
     /// The last word on a finding, the machine's where nobody spoke.
     pub fn of(&self, finding: &Finding) -> Latest {
-        self.latest.get(&finding.finding).cloned().unwrap_or_else(|| Latest {
-            verdict: Verdict::of_machine(finding),
-            ..Latest::default()
-        })
+        self.latest
+            .get(&finding.finding)
+            .cloned()
+            .unwrap_or_else(|| Latest { verdict: Verdict::of_machine(finding), ..Latest::default() })
     }
 }

@@ -432,7 +432,14 @@ pub struct Faults {
 
 impl Default for Faults {
     fn default() -> Self {
-        Self { share: 0.10, kinds: Vec::new(), strings: 1, strength: 1.0, second: 0.0, by_module: std::collections::BTreeMap::new() }
+        Self {
+            share: 0.10,
+            kinds: Vec::new(),
+            strings: 1,
+            strength: 1.0,
+            second: 0.0,
+            by_module: std::collections::BTreeMap::new(),
+        }
     }
 }
 

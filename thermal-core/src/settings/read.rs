@@ -1,5 +1,6 @@
 //! Reads `inspection.toml`; every error names the line, the key, the reason and the remedy.
 
+use std::fmt::Write as _;
 use std::ops::Range;
 use std::path::Path;
 
@@ -97,10 +98,10 @@ impl Settings {
         let mut sections: std::collections::BTreeMap<&str, String> = std::collections::BTreeMap::new();
         for entry in assumed.iter().filter(|entry| !entry.value.is_empty() && check_known(&entry.key).is_ok()) {
             if let Some((section, name)) = entry.key.split_once('.') {
-                *sections.entry(section).or_default() += &format!("{name} = {}\n", entry.value);
+                let _ = writeln!(sections.entry(section).or_default(), "{name} = {}", entry.value);
             }
         }
-        let text: String = sections.into_iter().map(|(section, keys)| format!("[{section}]\n{keys}")).collect();
+        let text = sections.iter().fold(String::new(), |text, (section, keys)| text + "[" + section + "]\n" + keys);
         let mut settings = Self::parse(path, &text)?;
         settings.sources = assumed.iter().map(|entry| (entry.key.clone(), entry.source)).collect();
         Ok(settings)
