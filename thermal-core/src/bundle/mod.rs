@@ -15,7 +15,7 @@ pub use seal::{Difference, SUMS, Verification, verify};
 pub use zipped::zip_folder;
 
 use crate::evidence::{Style, png, render};
-use crate::finding::{FINDINGS, ModuleRecord, write_geopackage};
+use crate::finding::{FINDINGS, ModuleRecord, UNSEEN, write_geopackage};
 use crate::inspection::{Inputs, read_frame};
 use crate::output::{StagedFolder, write_atomic};
 use crate::report::{People, Prices, Report, report};
@@ -75,11 +75,13 @@ pub fn deliver(run: &RunFolder, out: &Path, options: &Options) -> Result<Deliver
     if run.folder.join("findings.geojson").is_file() {
         FINDINGS.write_geojson(&folder.join("findings.geojson"), &findings)?;
         let last = run.flight().map_or(jiff::Timestamp::UNIX_EPOCH, |(_, last)| last);
-        write_geopackage(&folder.join("site.gpkg"), &findings, &modules, last)?;
+        let unseen = run.folder.join("unseen.geojson");
+        let unseen = if unseen.is_file() { UNSEEN.read_geojson(&unseen)? } else { Vec::new() };
+        write_geopackage(&folder.join("site.gpkg"), &findings, &modules, &unseen, last)?;
     }
     sheet::write(&kept, &photos, run, &folder.join("findings.xlsx"))?;
     tables::write_decisions(&entries, &folder.join("decisions.csv"))?;
-    for name in ["unseen.csv", "skipped.csv", RUN_FILE] {
+    for name in ["unseen.csv", "unseen.schema.json", "unseen.geojson", "skipped.csv", RUN_FILE] {
         let from = run.folder.join(name);
         if from.is_file() {
             std::fs::copy(&from, folder.join(name)).map_err(|e| Error::io(&from, "copy the file", e))?;
@@ -114,7 +116,7 @@ findings.geojson      the findings for a map (WGS 84)
 site.gpkg             findings and all inspected modules for a geographic information system
 evidence/             a picture of each finding at full size
 decisions.csv         who decided what on which finding, and when
-unseen.csv            modules that no frame shows whole
+unseen.csv, .geojson  modules that no frame shows whole
 skipped.csv           inputs that were not used, and why
 run.json              program version, settings and the digests of all inputs
 SHA256SUMS            digests of these files: `thermal deliver --verify FOLDER` or `sha256sum -c SHA256SUMS`
