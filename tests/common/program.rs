@@ -18,7 +18,8 @@ pub fn thermal_path() -> PathBuf {
     }
     BUILD.call_once(|| {
         let mut cargo = Command::new(env!("CARGO"));
-        cargo.args(["build", "--quiet", "-p", "thermal-cli"]);
+        // The whole workspace, so that features are those of the tests and nothing is compiled twice.
+        cargo.args(["build", "--quiet", "--workspace", "--bin", "thermal"]);
         if folder.ends_with("release") {
             cargo.arg("--release");
         }
