@@ -1,10 +1,9 @@
 //! `thermal compare`: this inspection against an earlier one.
 
-use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use thermal_core::compare::{Change, compare, write};
+use thermal_core::compare::{compare, write};
 use thermal_core::run_folder::RunFolder;
 
 use crate::{
@@ -46,8 +45,7 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
     let comparison = compare(&old, &new)?;
     write(&comparison, &old, &new, &args.out, args.force)?;
     if args.json {
-        let counts: BTreeMap<&str, usize> = Change::ALL.iter().map(|c| (c.as_str(), comparison.count(*c))).collect();
-        print(&serde_json::json!({ "counts": counts, "summary": comparison.summary() }).to_string())?;
+        print(&serde_json::json!({ "counts": comparison.counts(), "summary": comparison.summary() }).to_string())?;
     } else {
         print(&comparison.summary())?;
         console.note(&format!("Page: {}", args.out.join("comparison.html").display()));

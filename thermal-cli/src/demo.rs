@@ -3,7 +3,6 @@
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use thermal_core::inspection::Options;
 use thermal_core::scene;
 
 use crate::{
@@ -42,9 +41,7 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
         return Ok(ExitCode::SUCCESS);
     }
     let out = folder.join("run");
-    let threads = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
-    let options = Options { force: false, no_evidence: false, threads };
-    let conclusion = inspect::inspect(folder, &out, &options, false, console)?;
+    let conclusion = inspect::inspect(folder, &out, &inspect::options(false, false, None), false, console)?;
     print(&inspect::summary(&conclusion, &out))?;
     print(&format!(
         "What was put in: {}\nNext: look at the pictures, then run `thermal inspect` on a flight of your own.",

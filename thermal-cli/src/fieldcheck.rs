@@ -12,6 +12,7 @@ use crate::{
     PARTLY,
     console::{Console, print},
     failure::Failure,
+    inspect::threads_of,
 };
 
 /// For the thermographer, at the car: are the frames just taken fit, and what must be flown again
@@ -54,12 +55,8 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
         cache = Cache::default();
     }
     let known = cache.len();
-    let threads = args
-        .threads
-        .unwrap_or_else(|| std::thread::available_parallelism().map_or(1, std::num::NonZero::get))
-        .clamp(1, 256);
     let bar = console.progress(card.files.len() as u64, "frames");
-    let looked = look(&card, &mut cache, threads, &|| bar.inc(1));
+    let looked = look(&card, &mut cache, threads_of(args.threads), &|| bar.inc(1));
     bar.finish_and_clear();
     let check = judge(&card, &looked, &Limits::default())?;
     let page = check.to_page()?;

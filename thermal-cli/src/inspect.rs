@@ -72,10 +72,14 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
     report(&conclusion, out, args.json)
 }
 
-/// How a run folder is written; as many threads as cores where no number is given.
+/// How a run folder is written.
 pub(crate) fn options(force: bool, no_evidence: bool, threads: Option<usize>) -> Options {
-    let cores = || std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
-    Options { force, no_evidence, threads: threads.unwrap_or_else(cores).clamp(1, 256) }
+    Options { force, no_evidence, threads: threads_of(threads) }
+}
+
+/// How many threads to use: as many as cores where no number is given.
+pub(crate) fn threads_of(given: Option<usize>) -> usize {
+    given.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, std::num::NonZero::get)).clamp(1, 256)
 }
 
 /// Prints the summary; the exit code says whether all frames were used.
@@ -120,8 +124,7 @@ pub(crate) fn refuse_taken(out: &Path, force: bool) -> Result<(), Failure> {
             "name another folder, or give --force to replace the run in it",
         )));
     }
-    check_place(out, force)?;
-    Ok(())
+    Ok(check_place(out, force)?)
 }
 
 /// Runs the main job from folder to run folder.
@@ -220,7 +223,7 @@ pub(crate) fn finish(
 /// Counts for a machine.
 fn summary_json(c: &Conclusion) -> serde_json::Value {
     let mut patterns = serde_json::Map::new();
-    for p in [Pattern::Hotspot, Pattern::Cell, Pattern::Substring, Pattern::Module, Pattern::String] {
+    for p in Pattern::ANOMALIES {
         let n = c.findings.iter().filter(|f| f.module.pattern == p).count();
         patterns.insert(p.as_str().to_owned(), n.into());
     }

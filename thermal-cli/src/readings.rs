@@ -143,14 +143,12 @@ impl Args {
         let tilt_deg = self.tilt.unwrap_or(array.tilt_deg);
         let azimuth_deg = self.azimuth.unwrap_or(array.azimuth_deg);
         let plane = Plane { tilt_deg, azimuth_deg };
-        let back = Plane { azimuth_deg: (azimuth_deg + 180.0).rem_euclid(360.0), ..plane };
         let tracker = (mounting == Mounting::Tracker).then(|| Tracker {
             axis_tilt_deg: self.tilt.unwrap_or(0.0),
             axis_azimuth_deg: self.azimuth.unwrap_or((array.azimuth_deg + 90.0).rem_euclid(180.0)),
             ..Tracker::default()
         });
-        let planes = if mounting == Mounting::DualTilt { vec![plane, back] } else { vec![plane] };
-        Ok(Some(SunCheck { place, planes, tracker }))
+        Ok(Some(SunCheck { place, planes: plane.sides(mounting), tracker }))
     }
 }
 

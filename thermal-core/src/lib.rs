@@ -12,6 +12,7 @@ pub mod raster;
 pub mod capture;
 pub mod radiometry;
 mod grey;
+mod page;
 pub mod optics;
 pub mod sun;
 pub mod irradiance;

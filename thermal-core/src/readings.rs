@@ -8,9 +8,8 @@ use jiff::Timestamp;
 use jiff::tz::Offset;
 
 use crate::capture::Capture;
-use crate::output::write_atomic;
 use crate::sun::{DEFAULT_ALBEDO, DEFAULT_TURBIDITY, Place, Plane, Sun, Tracker, clear_sky};
-use crate::table::Table;
+use crate::table::{self, Table};
 use crate::{Error, Result};
 
 /// Columns of `irradiance.csv`; `photo` is what this module adds, and knows its own files by.
@@ -266,22 +265,18 @@ impl Readings {
     /// # Errors
     /// [`Error::Io`].
     pub fn save(&self) -> Result<()> {
-        let refused = |e: String| Error::io(&self.path, "write the log", std::io::Error::other(e));
-        let mut table = csv::Writer::from_writer(Vec::new());
-        table.write_record(COLUMNS).map_err(|e| refused(e.to_string()))?;
-        for (time, (photo, value)) in &self.entries {
+        let lines = self.entries.iter().map(|(time, (photo, value))| {
             let figure = |figure: Option<f64>| figure.map(|figure| figure.to_string()).unwrap_or_default();
-            let row = [
+            [
                 time.display_with_offset(self.utc_offset).to_string(),
                 value.poa_w_m2.to_string(),
                 figure(value.air_temp_c),
                 figure(value.wind_m_s),
                 figure(value.cloud_okta),
                 photo.clone(),
-            ];
-            table.write_record(row).map_err(|e| refused(e.to_string()))?;
-        }
-        write_atomic(&self.path, &table.into_inner().map_err(|e| refused(e.to_string()))?)
+            ]
+        });
+        table::write(&self.path, COLUMNS, lines)
     }
 
     /// Longest time between neighbours, with its two ends; `None` with fewer than two readings.

@@ -1,7 +1,6 @@
 //! A finished run, opened again: by the review, the delivery and the comparison. What was edited, is half there or comes
 //! from a newer version is refused in words.
 
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use crate::finding::{FINDINGS, Finding, MODULES, ModuleRecord};
@@ -108,13 +107,12 @@ impl RunFolder {
         self.folder.join(DECISIONS_FILE)
     }
 
-    /// Records of `modules` by physical module: those with an identity, in order of identity.
-    pub fn by_asset(modules: &[ModuleRecord]) -> BTreeMap<&str, Vec<&ModuleRecord>> {
-        let mut by: BTreeMap<&str, Vec<&ModuleRecord>> = BTreeMap::new();
-        for module in modules.iter().filter(|module| !module.asset_id.is_empty()) {
-            by.entry(&module.asset_id).or_default().push(module);
-        }
-        by
+    /// The run's own picture of the finding `name`, as PNG, if there is one. Only letters and digits make a name, so that
+    /// none leads out of the folder.
+    pub fn picture(&self, name: &str) -> Option<Vec<u8>> {
+        let plain = !name.is_empty() && name.bytes().all(|b| b.is_ascii_alphanumeric());
+        let path = self.folder.join("evidence").join(format!("{name}.png"));
+        plain.then(|| std::fs::read(path).ok()).flatten()
     }
 }
 

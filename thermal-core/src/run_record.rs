@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::Read;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -135,6 +135,15 @@ impl InputFile {
 /// # Errors
 /// [`Error::Io`] where a file cannot be read.
 pub fn digests(folder: &Path) -> Result<Vec<InputFile>> {
+    files_below(folder)?.into_iter().map(|(name, path)| InputFile::of_file(name, &path)).collect()
+}
+
+/// Name and path of all files in a folder and below, by name, `/` between its parts; names that begin with a point are
+/// left out.
+///
+/// # Errors
+/// [`Error::Io`] where a folder cannot be listed.
+pub(crate) fn files_below(folder: &Path) -> Result<Vec<(String, PathBuf)>> {
     let mut found = Vec::new();
     let mut open = vec![(folder.to_owned(), String::new())];
     while let Some((place, above)) = open.pop() {
@@ -150,11 +159,11 @@ pub fn digests(folder: &Path) -> Result<Vec<InputFile>> {
             if path.is_dir() {
                 open.push((path, format!("{name}/")));
             } else {
-                found.push(InputFile::of_file(name, &path)?);
+                found.push((name, path));
             }
         }
     }
-    found.sort_by(|a, b| a.file.cmp(&b.file));
+    found.sort();
     Ok(found)
 }
 

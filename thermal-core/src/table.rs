@@ -1,11 +1,13 @@
 //! Reads the CSV files that people write by hand or export from a spreadsheet: byte order mark, either line end,
-//! comma, semicolon or tab between the values, decimal point or comma. What could be read in two ways is refused.
+//! comma, semicolon or tab between the values, decimal point or comma. What could be read in two ways is refused. And
+//! writes tables for them.
 
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 use jiff::tz::Offset;
 
+use crate::output::write_atomic;
 use crate::{Error, Result};
 
 /// A CSV file in memory: the rows that fit the header, and what was wrong with the others.
@@ -222,6 +224,24 @@ impl Table {
             }
         }
     }
+}
+
+/// Writes a table of header and lines, whole or not at all.
+///
+/// # Errors
+/// [`Error::Io`], also where a line has not as many values as the header.
+pub(crate) fn write<H, L>(path: &Path, header: H, lines: impl IntoIterator<Item = L>) -> Result<()>
+where
+    H: IntoIterator<Item: AsRef<[u8]>>,
+    L: IntoIterator<Item: AsRef<[u8]>>,
+{
+    let fail = |source| Error::io(path, "write the table", source);
+    let mut csv = csv::Writer::from_writer(Vec::new());
+    csv.write_record(header).map_err(|e| fail(e.into()))?;
+    for line in lines {
+        csv.write_record(line).map_err(|e| fail(e.into()))?;
+    }
+    write_atomic(path, &csv.into_inner().map_err(|e| fail(e.into_error()))?)
 }
 
 /// A number with a decimal comma; whole numbers too, but none with a point.

@@ -183,11 +183,10 @@ impl Desk {
         Ok(Some(bytes))
     }
 
-    /// The run's own picture of a finding. The name is that of a finding of the run, letters and digits only.
+    /// The run's own picture of a finding of the run.
     pub(super) fn evidence(&self, name: &str) -> Option<Vec<u8>> {
-        let plain = !name.is_empty() && name.bytes().all(|b| b.is_ascii_alphanumeric());
-        let known = plain && self.run.findings.iter().any(|f| f.finding == name);
-        known.then(|| std::fs::read(self.run.folder.join("evidence").join(format!("{name}.png"))).ok()).flatten()
+        let known = self.run.findings.iter().any(|f| f.finding == name);
+        known.then(|| self.run.picture(name)).flatten()
     }
 
     /// The plant in metres, and the middle of each finding.

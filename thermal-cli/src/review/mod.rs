@@ -8,8 +8,7 @@ use std::net::Ipv4Addr;
 use std::path::PathBuf;
 use std::process::{Command, ExitCode, Stdio};
 
-use thermal_core::output::write_atomic;
-use thermal_core::review::{Applied, DecisionLog, apply_csv, export_csv, guard};
+use thermal_core::review::{Applied, DecisionLog, apply_csv, export_csv};
 use thermal_core::run_folder::RunFolder;
 
 use crate::{
@@ -82,13 +81,7 @@ fn report(args: &Args, applied: &Applied) -> Result<ExitCode, Failure> {
     }
     let left = args.run.join("decisions-not-applied.csv");
     if !applied.refused.is_empty() {
-        let mut csv = csv::Writer::from_writer(Vec::new());
-        let lines = applied.refused.iter().map(|r| [r.line.to_string(), guard(&r.finding), guard(&r.reason)]);
-        let header = ["line", "finding", "reason"].map(str::to_owned);
-        for line in std::iter::once(header).chain(lines) {
-            csv.write_record(line).map_err(|e| Failure::Runtime(e.to_string()))?;
-        }
-        write_atomic(&left, &csv.into_inner().map_err(|e| Failure::Runtime(e.to_string()))?)?;
+        applied.write_refused(&left)?;
     }
     if args.json {
         let json = serde_json::json!({

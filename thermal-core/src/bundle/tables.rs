@@ -8,7 +8,7 @@ use crate::finding::{FINDINGS, Value};
 use crate::output::write_atomic;
 use crate::review::guard;
 use crate::review::{Entry, Outcome};
-use crate::{Error, Result};
+use crate::{Error, Result, table};
 
 /// Columns of a delivered table after those of [`FINDINGS`]: name, description, value.
 type Extra = (&'static str, &'static str, fn(&Outcome) -> String);
@@ -23,22 +23,16 @@ pub(super) const EXTRAS: [Extra; 4] = [
 
 /// `findings.csv` and `findings.schema.json`.
 pub(super) fn write_all(kept: &[Outcome], folder: &Path) -> Result<()> {
-    let path = folder.join("findings.csv");
-    let fail = |source| Error::io(&path, "write the table", source);
-    let mut csv = csv::Writer::from_writer(Vec::new());
     let names = FINDINGS.columns.iter().map(|c| c.spec.name).chain(EXTRAS.iter().map(|e| e.0));
-    csv.write_record(names).map_err(|e| fail(e.into()))?;
-    for outcome in kept {
+    let lines = kept.iter().map(|outcome| {
         let cells = FINDINGS.columns.iter().map(|column| {
             let text = column.text(&outcome.finding);
             // Only texts can be taken for formulas; a number with a minus sign stays a number.
             if matches!(column.value(&outcome.finding), Value::Text(_)) { guard(&text) } else { text }
         });
-        let extras = EXTRAS.iter().map(|(_, _, value)| guard(&value(outcome)));
-        csv.write_record(cells.chain(extras)).map_err(|e| fail(e.into()))?;
-    }
-    let bytes = csv.into_inner().map_err(|e| fail(e.into_error()))?;
-    write_atomic(&path, &bytes)?;
+        cells.chain(EXTRAS.iter().map(|(_, _, value)| guard(&value(outcome))))
+    });
+    table::write(&folder.join("findings.csv"), names, lines)?;
     let path = folder.join("findings.schema.json");
     let fault =
         |e: serde_json::Error| Error::input(&path, "JSON", e.to_string(), "report this as a fault of the program");
@@ -54,8 +48,6 @@ pub(super) fn write_all(kept: &[Outcome], folder: &Path) -> Result<()> {
 
 /// `decisions.csv`: every entry of the log.
 pub(super) fn write_decisions(entries: &[Entry], path: &Path) -> Result<()> {
-    let fail = |source| Error::io(path, "write the table", source);
-    let mut csv = csv::Writer::from_writer(Vec::new());
     let header = [
         "entry",
         "at",
@@ -74,11 +66,10 @@ pub(super) fn write_decisions(entries: &[Entry], path: &Path) -> Result<()> {
         "reason",
         "note",
     ];
-    csv.write_record(header).map_err(|e| fail(e.into()))?;
-    for e in entries {
+    let lines = entries.iter().map(|e| {
         let action = serde_json::to_value(e.action).ok().and_then(|v| v.as_str().map(ToOwned::to_owned));
         let (old, new) = (&e.old, &e.new);
-        let line = [
+        [
             e.n.to_string(),
             e.at.to_string(),
             e.reviewer.clone(),
@@ -95,9 +86,8 @@ pub(super) fn write_decisions(entries: &[Entry], path: &Path) -> Result<()> {
             new.severity.clone(),
             new.reason.clone(),
             new.note.clone(),
-        ];
-        csv.write_record(line.map(|text| guard(&text))).map_err(|e| fail(e.into()))?;
-    }
-    let bytes = csv.into_inner().map_err(|e| fail(e.into_error()))?;
-    write_atomic(path, &bytes)
+        ]
+        .map(|text| guard(&text))
+    });
+    table::write(path, header, lines)
 }

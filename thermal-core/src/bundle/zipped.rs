@@ -8,7 +8,7 @@ use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, ZipWriter};
 
 use crate::output::write_atomic;
-use crate::run_record::digests;
+use crate::run_record::files_below;
 use crate::{Error, Result};
 
 /// Writes `folder`.zip beside the folder and gives its path.
@@ -24,16 +24,15 @@ pub fn zip_folder(folder: &Path) -> Result<PathBuf> {
         .compression_method(CompressionMethod::Deflated)
         .last_modified_time(zip::DateTime::default())
         .unix_permissions(0o644);
-    for file in digests(folder)? {
-        let source = folder.join(&file.file);
+    for (name, source) in files_below(folder)? {
         let fail = |e| Error::io(&source, "read the file", e);
+        let file = File::open(&source).map_err(fail)?;
+        let large = file.metadata().map_err(fail)?.len() > u32::MAX.into();
         // Pictures are compressed already.
-        let packed = [".png", ".jpg", ".xlsx"].iter().any(|ending| file.file.ends_with(ending));
+        let packed = [".png", ".jpg", ".xlsx"].iter().any(|ending| name.ends_with(ending));
         let options = if packed { deflated.compression_method(CompressionMethod::Stored) } else { deflated };
-        zip.start_file(format!("{top}/{}", file.file), options.large_file(file.bytes > u32::MAX.into()))
-            .map_err(fault)?;
-        let mut input = BufReader::new(File::open(&source).map_err(fail)?);
-        std::io::copy(&mut input, &mut zip).map_err(fail)?;
+        zip.start_file(format!("{top}/{name}"), options.large_file(large)).map_err(fault)?;
+        std::io::copy(&mut BufReader::new(file), &mut zip).map_err(fail)?;
     }
     let bytes = zip.finish().map_err(fault)?.into_inner();
     write_atomic(&path, &bytes)?;

@@ -99,6 +99,11 @@ impl Comparison {
         self.changes.iter().filter(|c| c.change == change).count()
     }
 
+    /// How many of each kind, by its word.
+    pub fn counts(&self) -> BTreeMap<&'static str, usize> {
+        Change::ALL.into_iter().map(|change| (change.as_str(), self.count(change))).collect()
+    }
+
     /// The whole in one paragraph.
     pub fn summary(&self) -> String {
         let n = |change| self.count(change);

@@ -2,14 +2,15 @@
 
 use base64::Engine as _;
 use jiff::tz::Offset;
-use minijinja::{AutoEscape, Environment, Value, context};
+use minijinja::{Value, context};
 
 use super::write::Photos;
 use super::{Change, Changed, Comparison};
+use crate::Result;
 use crate::evidence::title;
 use crate::finding::Finding;
+use crate::page::fill;
 use crate::run_folder::RunFolder;
-use crate::{Error, Result};
 
 const PAGE: &str = include_str!("comparison.html");
 
@@ -26,13 +27,6 @@ fn words(change: Change) -> (&'static str, &'static str) {
 }
 
 pub(super) fn page(comparison: &Comparison, old: &RunFolder, new: &RunFolder, photos: &Photos) -> Result<String> {
-    let fault = |e: minijinja::Error| {
-        Error::argument("comparison", format!("{e:#}"), "report this as a fault of the program; nothing was written")
-    };
-    let mut pages = Environment::new();
-    pages.set_auto_escape_callback(|_| AutoEscape::Html);
-    pages.set_undefined_behavior(minijinja::UndefinedBehavior::Strict);
-    pages.add_template("comparison.html", PAGE).map_err(fault)?;
     let groups: Vec<Value> = Change::ALL
         .into_iter()
         .map(|change| {
@@ -66,7 +60,7 @@ pub(super) fn page(comparison: &Comparison, old: &RunFolder, new: &RunFolder, ph
         pairs => matching.pairs.len(),
         groups => groups,
     };
-    pages.get_template("comparison.html").and_then(|page| page.render(values)).map_err(fault)
+    fill("comparison.html", PAGE, values)
 }
 
 fn card(changed: &Changed, photos: &Photos) -> Value {

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use serde_json::json;
 
-use super::{Change, Changed, Comparison};
+use super::{Changed, Comparison};
 use crate::bundle::small;
 use crate::evidence::{Style, png, render};
 use crate::finding::{Finding, ModuleRecord};
@@ -13,7 +13,7 @@ use crate::inspection::{Inputs, read_frame};
 use crate::output::{COMPARISON_FILE, StagedFolder, write_atomic};
 use crate::review::guard;
 use crate::run_folder::RunFolder;
-use crate::{Error, Result};
+use crate::{Result, table};
 
 /// Width of a picture on the page, px.
 const WIDTH: u32 = 460;
@@ -25,13 +25,12 @@ const WIDTH: u32 = 460;
 pub fn write(comparison: &Comparison, old: &RunFolder, new: &RunFolder, out: &Path, force: bool) -> Result<()> {
     let staged = StagedFolder::new(out, force)?;
     let folder = staged.path();
-    write_atomic(&folder.join("changes.csv"), &table(comparison, &folder.join("changes.csv"))?)?;
+    write_changes(comparison, &folder.join("changes.csv"))?;
     let photos = Photos {
         then: pictures(comparison, old, |c| (c.old.as_ref(), c.outline_then.as_ref()))?,
         now: pictures(comparison, new, |c| (c.new.as_ref(), c.outline_now.as_ref()))?,
     };
     write_atomic(&folder.join("comparison.html"), super::page::page(comparison, old, new, &photos)?.as_bytes())?;
-    let counts: BTreeMap<&str, usize> = Change::ALL.iter().map(|c| (c.as_str(), comparison.count(*c))).collect();
     let record = json!({
         "version": env!("CARGO_PKG_VERSION"),
         "old": { "run": old.id, "folder": old.folder.display().to_string() },
@@ -40,7 +39,7 @@ pub fn write(comparison: &Comparison, old: &RunFolder, new: &RunFolder, out: &Pa
         "shift_m": comparison.matching.shift_m,
         "modules_matched": comparison.matching.pairs.len(),
         "seen_both": comparison.seen_both,
-        "counts": counts,
+        "counts": comparison.counts(),
         "summary": comparison.summary(),
     });
     write_atomic(&folder.join(COMPARISON_FILE), format!("{record:#}\n").as_bytes())?;
@@ -67,9 +66,7 @@ fn pictures<'a>(
     for changed in &comparison.changes {
         let (finding, outline) = side(changed);
         let name = finding.map_or("", |f| f.finding.as_str());
-        let plain = !name.is_empty() && name.bytes().all(|b| b.is_ascii_alphanumeric());
-        let path = run.folder.join("evidence").join(format!("{name}.png"));
-        if let Some(photo) = std::fs::read(path).ok().filter(|_| plain).and_then(|bytes| small(&bytes, WIDTH).ok()) {
+        if let Some(photo) = run.picture(name).and_then(|bytes| small(&bytes, WIDTH).ok()) {
             photos.insert(changed.asset_id.clone(), photo);
         } else if let Some(module) = finding.map(|f| &f.module).or(outline) {
             let drawn = Finding { module: module.clone(), ..Finding::default() };
@@ -95,9 +92,7 @@ fn pictures<'a>(
 }
 
 /// `changes.csv`.
-fn table(comparison: &Comparison, path: &Path) -> Result<Vec<u8>> {
-    let fail = |source| Error::io(path, "write the table", source);
-    let mut csv = csv::Writer::from_writer(Vec::new());
+fn write_changes(comparison: &Comparison, path: &Path) -> Result<()> {
     let header = [
         "change",
         "asset_id",
@@ -119,14 +114,13 @@ fn table(comparison: &Comparison, path: &Path) -> Result<Vec<u8>> {
         "lon",
         "reason",
     ];
-    csv.write_record(header).map_err(|e| fail(e.into()))?;
-    for c in &comparison.changes {
+    let lines = comparison.changes.iter().map(|c| {
         let place = c.new.as_ref().or(c.old.as_ref());
         let text = |f: &Option<Finding>, get: fn(&Finding) -> String| f.as_ref().map(get).unwrap_or_default();
         let number = |x: Option<f64>, digits: usize| x.map_or_else(String::new, |x| format!("{:.digits$}", x + 0.0));
         let count =
             |get: fn(&Finding) -> u32| place.map(get).filter(|n| *n > 0).map_or_else(String::new, |n| n.to_string());
-        let line = [
+        [
             c.change.as_str().to_owned(),
             guard(&c.asset_id),
             guard(&c.old_asset_id),
@@ -146,8 +140,7 @@ fn table(comparison: &Comparison, path: &Path) -> Result<Vec<u8>> {
             number(place.and_then(|f| f.lat), 7),
             number(place.and_then(|f| f.lon), 7),
             guard(&c.reason),
-        ];
-        csv.write_record(line).map_err(|e| fail(e.into()))?;
-    }
-    csv.into_inner().map_err(|e| fail(e.into_error()))
+        ]
+    });
+    table::write(path, header, lines)
 }

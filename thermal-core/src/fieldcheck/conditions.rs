@@ -7,7 +7,6 @@ use crate::Result;
 use crate::irradiance::{Log, Reading};
 use crate::quality::{Code, Reason};
 use crate::readings::{Expected, SunCheck};
-use crate::settings::Mounting;
 use crate::sun::{Place, Plane, Sun};
 
 /// A level sensor agrees with the level plane within this share, where the planes differ by more than the second.
@@ -66,9 +65,7 @@ fn sun_check(card: &Card, timed: &[Timed]) -> Option<SunCheck> {
     let c = &frame.capture;
     let elevation_m = c.altitude_m.map_or(0.0, |a| a - c.height_above_takeoff_m.unwrap_or(0.0)).clamp(-400.0, 8000.0);
     let array = &card.settings.array;
-    let front = Plane { tilt_deg: array.tilt_deg, azimuth_deg: array.azimuth_deg };
-    let back = Plane { azimuth_deg: (array.azimuth_deg + 180.0).rem_euclid(360.0), ..front };
-    let planes = if array.mounting == Mounting::DualTilt { vec![front, back] } else { vec![front] };
+    let planes = Plane { tilt_deg: array.tilt_deg, azimuth_deg: array.azimuth_deg }.sides(array.mounting);
     Some(SunCheck { place: Place { lat_deg, lon_deg, elevation_m }, planes, tracker: None })
 }
 
@@ -90,11 +87,10 @@ fn night(timed: &[Timed], check: &SunCheck, out: &mut Vec<Condition>) -> Result<
     Ok(())
 }
 
-/// What one condition asks of the reading at a frame.
+/// What one condition asks of the reading at a frame; where it fails is to be flown again.
 struct Rule {
     code: Code,
     limit: f64,
-    fly_again: bool,
     /// Greater is worse.
     value: fn(&Reading) -> Option<f64>,
     /// Words for value and limit.
@@ -108,21 +104,18 @@ fn at_frames(card: &Card, log: &Log, timed: &[Timed], limits: &Limits, out: &mut
         Rule {
             code: Code::StaleIrradiance,
             limit: limits.reading_age_s,
-            fly_again: true,
             value: |r| Some(r.age_s),
             text: |v, l| format!("the nearest reading is up to {:.0} min away, at most {:.0}", v / 60.0, l / 60.0),
         },
         Rule {
             code: Code::LowIrradiance,
             limit: -settings.low_w_m2,
-            fly_again: true,
             value: |r| Some(-r.poa_w_m2),
             text: |v, l| format!("irradiance down to {:.0} W/m2 in the plane of the modules, at least {:.0}", -v, -l),
         },
         Rule {
             code: Code::UnsteadyIrradiance,
             limit: settings.unsteady_fraction,
-            fly_again: true,
             value: |r| Some(r.change_per_minute),
             text: |v, l| {
                 format!(
@@ -135,14 +128,12 @@ fn at_frames(card: &Card, log: &Log, timed: &[Timed], limits: &Limits, out: &mut
         Rule {
             code: Code::Wind,
             limit: limits.wind_m_s,
-            fly_again: true,
             value: |r| r.wind_m_s,
             text: |v, l| format!("wind up to {:.1} m/s ({:.0} km/h), at most {:.1} ({:.0})", v, 3.6 * v, l, 3.6 * l),
         },
         Rule {
             code: Code::Cloud,
             limit: limits.cloud_okta,
-            fly_again: true,
             value: |r| r.cloud_okta,
             text: |v, l| format!("cloud up to {v:.0} eighths of the sky, at most {l:.0}"),
         },
@@ -162,7 +153,7 @@ fn at_frames(card: &Card, log: &Log, timed: &[Timed], limits: &Limits, out: &mut
         }
         let text = format!("{}: {}", count(&files, timed.len()), (rule.text)(worst, rule.limit));
         let reason = Reason::new(rule.code, worst.abs(), rule.limit.abs(), text);
-        out.push(Condition { reason, fly_again: rule.fly_again, frames: files });
+        out.push(Condition { reason, fly_again: true, frames: files });
     }
     if out.iter().any(|condition| condition.reason.code == Code::Wind) {
         return;

@@ -6,7 +6,6 @@ use super::{Card, Frame, Looked};
 use crate::Result;
 use crate::optics::Lens;
 use crate::quality::{CameraAt, Code, Limits, MAP_COLUMNS, MAP_ROWS, PixelMeasures, Reason};
-use crate::settings::Mounting;
 use crate::site::LocalPlane;
 use crate::sun::{Place, Plane, Sun};
 
@@ -164,10 +163,10 @@ fn glare_predicted(card: &Card, frame: &Frame, limits: &Limits) -> Result<Option
         return Ok(None);
     }
     let array = &card.settings.array;
-    let sides: &[f64] = if array.mounting == Mounting::DualTilt { &[0.0, 180.0] } else { &[0.0] };
-    let nearest = sides
+    let nearest = Plane { tilt_deg: array.tilt_deg, azimuth_deg: array.azimuth_deg }
+        .sides(array.mounting)
         .iter()
-        .filter_map(|turn| Plane { tilt_deg: array.tilt_deg, azimuth_deg: array.azimuth_deg + turn }.mirrored(&sun))
+        .filter_map(|side| side.mirrored(&sun))
         .map(|direction| camera.angle_to_deg(&direction))
         .reduce(f64::min);
     Ok(nearest.filter(|angle| *angle < limits.glare_deg).map(|angle| {

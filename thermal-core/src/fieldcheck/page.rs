@@ -2,28 +2,26 @@
 
 use std::fmt::Write as _;
 
-use minijinja::{Environment, context};
+use minijinja::context;
 
 use super::{FieldCheck, SiteMap, Verdict};
-use crate::{Error, Result};
+use crate::Result;
+use crate::page::fill;
 
 const PAGE: &str = include_str!("fieldcheck.html");
 /// Width of the map, px.
 const WIDTH: f64 = 900.0;
 /// Greatest height, px.
 const HEIGHT: f64 = 620.0;
-/// Frames in the table of those that are fit: their names help nobody.
+/// Frames in the table of those that are not fit: who has more looks at the kinds above it.
 const MOST_ROWS: usize = 500;
 
 impl FieldCheck {
     /// The page.
     ///
     /// # Errors
-    /// [`Error::Argument`] where the page cannot be filled, which would be a fault of this library.
+    /// [`Error::Argument`](crate::Error::Argument) where the page cannot be filled, which would be a fault of this library.
     pub fn to_page(&self) -> Result<String> {
-        let fault = |e: minijinja::Error| Error::argument("fieldcheck.html", e.to_string(), "report this as a fault");
-        let mut pages = Environment::new();
-        pages.add_template("fieldcheck.html", PAGE).map_err(fault)?;
         let unfit: Vec<_> = self
             .frames
             .iter()
@@ -48,7 +46,6 @@ impl FieldCheck {
                     name => c.reason.code.info().name,
                     text => &c.reason.text,
                     again => c.fly_again,
-                    frames => c.frames.len(),
                 }
             })
             .collect();
@@ -66,8 +63,7 @@ impl FieldCheck {
                 }
             })
             .collect();
-        let page = pages.get_template("fieldcheck.html").map_err(fault)?;
-        page.render(context! {
+        let values = context! {
             site => &self.site,
             headline => self.headline(),
             again => self.verdict == Verdict::FlyAgain,
@@ -82,8 +78,8 @@ impl FieldCheck {
             unseen => &self.coverage.unseen,
             notes => &self.notes,
             map => self.map.to_svg(),
-        })
-        .map_err(fault)
+        };
+        fill("fieldcheck.html", PAGE, values)
     }
 }
 

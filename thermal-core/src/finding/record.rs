@@ -27,6 +27,9 @@ impl Pattern {
     /// Every pattern's word, in the order of the enum.
     pub const WORDS: &[&str] = &["none", "hotspot", "cell", "substring", "module", "string"];
 
+    /// All but [`Pattern::None`], from the smallest part of a module to the largest.
+    pub const ANOMALIES: [Self; 5] = [Self::Hotspot, Self::Cell, Self::Substring, Self::Module, Self::String];
+
     /// The word of the tables.
     pub fn as_str(self) -> &'static str {
         match self {
@@ -41,9 +44,7 @@ impl Pattern {
 
     /// The pattern of a word of the tables.
     pub fn from_word(word: &str) -> Option<Self> {
-        [Self::None, Self::Hotspot, Self::Cell, Self::Substring, Self::Module, Self::String]
-            .into_iter()
-            .find(|pattern| pattern.as_str() == word)
+        std::iter::once(Self::None).chain(Self::ANOMALIES).find(|pattern| pattern.as_str() == word)
     }
 }
 

@@ -1,10 +1,11 @@
 //! The one-page briefing that goes along to the site, as HTML that prints on A4 and Letter.
 
 use minijinja::value::Serde;
-use minijinja::{Environment, Value, context};
+use minijinja::{Value, context};
 
 use super::{HAND_HEIGHT_M, Plan};
-use crate::{Error, Result};
+use crate::Result;
+use crate::page::fill;
 
 const PAGE: &str = include_str!("briefing.html");
 
@@ -12,17 +13,8 @@ impl Plan {
     /// The briefing, complete in one file.
     ///
     /// # Errors
-    /// [`Error::Argument`] where the page cannot be filled, which would be a fault of this library.
+    /// [`Error::Argument`](crate::Error::Argument) where the page cannot be filled, which would be a fault of this library.
     pub fn to_briefing(&self) -> Result<String> {
-        let fault = |e: minijinja::Error| {
-            Error::argument(
-                "briefing",
-                e.to_string(),
-                "report this as a fault of the program; the other files are complete",
-            )
-        };
-        let mut pages = Environment::new();
-        pages.add_template("briefing.html", PAGE).map_err(fault)?;
         let hours: Vec<_> = self
             .hours
             .iter()
@@ -53,8 +45,7 @@ impl Plan {
             .iter()
             .map(|obstacle| context! { name => &obstacle.name, height => format!("{:.0}", obstacle.height_m) })
             .collect();
-        let page = pages.get_template("briefing.html").map_err(fault)?;
-        page.render(context! {
+        let values = context! {
             plan => Value::from(Serde(self)),
             title => self.title(),
             figures => figures,
@@ -72,7 +63,7 @@ impl Plan {
             clearance => format!("{:.0}", self.clearance_height_m),
             factor => format!("{:.2}", self.wind.factor),
             margin => format!("{:.0}", self.clearance_height_m - self.obstacle_top_m),
-        })
-        .map_err(fault)
+        };
+        fill("briefing.html", PAGE, values)
     }
 }

@@ -134,8 +134,7 @@ impl Moment {
         } else {
             Plane { tilt_deg: array.tilt_deg, azimuth_deg: array.azimuth_deg }
         };
-        let back = (array.mounting == Mounting::DualTilt)
-            .then(|| face(Plane { azimuth_deg: (plane.azimuth_deg + 180.0).rem_euclid(360.0), ..plane }));
+        let back = (array.mounting == Mounting::DualTilt).then(|| face(plane.back()));
         Ok(Self { at, sun, tracker_deg, face: face(plane), back })
     }
 

@@ -5,7 +5,8 @@ use nalgebra::{Matrix3, Vector3};
 use super::{Code, Limits, Reason};
 use crate::optics::{Lens, PlaneView, Sample, array_to_enu, camera_to_enu};
 use crate::plan::Field;
-use crate::settings::{Module, Mounting, Settings};
+use crate::settings::{Module, Settings};
+use crate::sun::Plane;
 
 /// A camera at a place: metres east, north and up of a point at the height of the modules.
 #[derive(Debug, Clone)]
@@ -90,10 +91,11 @@ impl CameraAt {
         }
         let array = &settings.array;
         // Of the two sides of a dual-tilt roof the one that is seen worse.
-        let sides: &[f64] = if array.mounting == Mounting::DualTilt { &[0.0, 180.0] } else { &[0.0] };
-        let seen: Vec<Option<Sample>> =
-            sides.iter().map(|turn| self.centre(array.tilt_deg, array.azimuth_deg + turn)).collect();
-        let Some(seen) = seen.into_iter().collect::<Option<Vec<Sample>>>() else {
+        let front = Plane { tilt_deg: array.tilt_deg, azimuth_deg: array.azimuth_deg };
+        let sides = front.sides(array.mounting);
+        let seen =
+            sides.iter().map(|side| self.centre(side.tilt_deg, side.azimuth_deg)).collect::<Option<Vec<Sample>>>();
+        let Some(seen) = seen else {
             out.push(Reason::plain(Code::Oblique, "the camera does not look at the front of the modules"));
             return out;
         };

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use base64::Engine as _;
 use jiff::Timestamp;
 use jiff::tz::Offset;
-use minijinja::{AutoEscape, Environment, Value, context};
+use minijinja::{Value, context};
 
 use super::plan::{PlantMap, band_class, draw, mark};
 use super::stakes::{Prices, Range, stakes};
@@ -15,11 +15,12 @@ use crate::evidence::title;
 use crate::finding::{FLAGS, Finding, Flag, ModuleRecord, Pattern};
 use crate::inspection::Inputs;
 use crate::irradiance::Log;
+use crate::page::fill;
 use crate::review::{Decision, Outcome, tally};
 use crate::run_folder::RunFolder;
 use crate::settings::Source;
 use crate::severity::BANDS;
-use crate::{Error, Result, uncertainty};
+use crate::{Result, uncertainty};
 
 const PAGE: &str = include_str!("report.html");
 
@@ -62,16 +63,9 @@ pub struct Report<'a> {
 /// The page as HTML.
 ///
 /// # Errors
-/// [`Error::Argument`] where the page cannot be filled, which would be a fault of this library.
+/// [`Error::Argument`](crate::Error::Argument) where the page cannot be filled, which would be a fault of this library.
 pub fn report(from: &Report<'_>) -> Result<String> {
-    let fault = |e: minijinja::Error| {
-        Error::argument("report", format!("{e:#}"), "report this as a fault of the program; nothing was written")
-    };
-    let mut pages = Environment::new();
-    pages.set_auto_escape_callback(|_| AutoEscape::Html);
-    pages.set_undefined_behavior(minijinja::UndefinedBehavior::Strict);
-    pages.add_template("report.html", PAGE).map_err(fault)?;
-    pages.get_template("report.html").and_then(|page| page.render(values(from))).map_err(fault)
+    fill("report.html", PAGE, values(from))
 }
 
 /// A time at the site.
@@ -320,10 +314,8 @@ fn keys() -> Vec<Value> {
         .collect()
 }
 
-const PATTERNS: [Pattern; 5] = [Pattern::Hotspot, Pattern::Cell, Pattern::Substring, Pattern::Module, Pattern::String];
-
 fn by_pattern(findings: &[&Finding]) -> Vec<Value> {
-    PATTERNS
+    Pattern::ANOMALIES
         .into_iter()
         .filter_map(|pattern| {
             let of: Vec<_> = findings.iter().filter(|f| f.module.pattern == pattern).collect();
@@ -347,7 +339,7 @@ fn by_row(findings: &[&Finding], modules: &[ModuleRecord]) -> Vec<Value> {
         .map(|row| {
             let of: Vec<_> = findings.iter().filter(|f| f.module.row == row).collect();
             let patterns: Vec<usize> =
-                PATTERNS.iter().map(|p| of.iter().filter(|f| f.module.pattern == *p).count()).collect();
+                Pattern::ANOMALIES.iter().map(|p| of.iter().filter(|f| f.module.pattern == *p).count()).collect();
             let name = if row == 0 { "not known".to_owned() } else { row.to_string() };
             let inspected = seen.get(&row).map_or_else(String::new, |ids| words::number(ids.len() as f64, 0));
             context! { row => name, inspected => inspected, patterns => patterns, all => of.len() }

@@ -120,7 +120,7 @@ pub fn stakes<'a>(
     settings: &Settings,
     prices: &Prices,
 ) -> Stakes {
-    let patterns: Vec<_> = [Pattern::Hotspot, Pattern::Cell, Pattern::Substring, Pattern::Module, Pattern::String]
+    let patterns: Vec<_> = Pattern::ANOMALIES
         .into_iter()
         .filter_map(|pattern| {
             let shares: Vec<Range> = findings

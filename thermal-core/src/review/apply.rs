@@ -6,10 +6,9 @@ use std::path::Path;
 use super::log::{DecisionLog, Entry, Refusal, Request};
 use super::verdict::{Action, Decision, Verdict};
 use crate::finding::Pattern;
-use crate::output::write_atomic;
 use crate::run_folder::RunFolder;
 use crate::severity::BANDS;
-use crate::table::Table;
+use crate::table::{self, Table};
 use crate::{Error, Result};
 
 /// Columns of the table of decisions; the first two must be there.
@@ -38,6 +37,17 @@ pub struct Applied {
     pub blank: usize,
     /// Lines that were not taken over.
     pub refused: Vec<Refused>,
+}
+
+impl Applied {
+    /// Writes the lines that were not taken over as a table.
+    ///
+    /// # Errors
+    /// [`Error::Io`](crate::Error::Io).
+    pub fn write_refused(&self, path: &Path) -> Result<()> {
+        let lines = self.refused.iter().map(|r| [r.line.to_string(), guard(&r.finding), guard(&r.reason)]);
+        table::write(path, ["line", "finding", "reason"], lines)
+    }
 }
 
 /// Takes over the decisions of a table.
@@ -153,14 +163,11 @@ fn says(request: &Request, verdict: &Verdict) -> bool {
 /// # Errors
 /// [`Error::Io`].
 pub fn export_csv(log: &DecisionLog, run: &RunFolder, path: &Path) -> Result<()> {
-    let mut csv = csv::Writer::from_writer(Vec::new());
-    let fail = |source| Error::io(path, "write the table", source);
-    csv.write_record(COLUMNS).map_err(|e| fail(e.into()))?;
-    for finding in run.findings.iter().chain(&log.state().added) {
+    let lines = run.findings.iter().chain(&log.state().added).map(|finding| {
         let latest = log.state().of(finding);
         let v = &latest.verdict;
         let seen = latest.n.to_string();
-        let line = [
+        [
             &finding.finding,
             v.decision.as_str(),
             v.pattern.as_str(),
@@ -172,15 +179,14 @@ pub fn export_csv(log: &DecisionLog, run: &RunFolder, path: &Path) -> Result<()>
             &seen,
             &run.id,
             &finding.module.asset_id,
-        ];
-        csv.write_record(line.map(guard)).map_err(|e| fail(e.into()))?;
-    }
-    let bytes = csv.into_inner().map_err(|e| fail(e.into_error()))?;
-    write_atomic(path, &bytes)
+        ]
+        .map(guard)
+    });
+    table::write(path, COLUMNS, lines)
 }
 
 /// The text with an apostrophe before what a spreadsheet program would take for a formula.
-pub fn guard(text: &str) -> String {
+pub(crate) fn guard(text: &str) -> String {
     if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
 }
 

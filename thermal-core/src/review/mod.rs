@@ -7,7 +7,8 @@ mod missed;
 mod outcome;
 mod verdict;
 
-pub use apply::{Applied, Refused, apply_csv, export_csv, guard};
+pub(crate) use apply::guard;
+pub use apply::{Applied, Refused, apply_csv, export_csv};
 pub use log::{DecisionLog, Entry, Refusal, Request, read_entries};
 pub use missed::{Missed, finding_of};
 pub use outcome::{Outcome, Tally, outcomes, tally};

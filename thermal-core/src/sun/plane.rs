@@ -4,6 +4,7 @@
 use nalgebra::Vector3;
 
 use super::{ClearSky, Sun, direction};
+use crate::settings::Mounting;
 
 /// Share of the light that the ground sends back where none is given: grass and soil, pvlib's default.
 pub const DEFAULT_ALBEDO: f64 = 0.25;
@@ -18,6 +19,17 @@ pub struct Plane {
 }
 
 impl Plane {
+    /// The plane of the rows back to back with this one.
+    #[must_use]
+    pub fn back(self) -> Self {
+        Self { azimuth_deg: (self.azimuth_deg + 180.0).rem_euclid(360.0), ..self }
+    }
+
+    /// The planes of an array whose rows face this way: with its back for dual-tilt.
+    pub fn sides(self, mounting: Mounting) -> Vec<Self> {
+        if mounting == Mounting::DualTilt { vec![self, self.back()] } else { vec![self] }
+    }
+
     /// Unit normal: east, north, up.
     pub fn normal(&self) -> Vector3<f64> {
         direction(90.0 - self.tilt_deg, self.azimuth_deg)
