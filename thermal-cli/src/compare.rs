@@ -11,12 +11,13 @@ use crate::{
     failure::Failure,
 };
 
-/// For the follow-up: which findings of an earlier inspection are gone, worse, better or the same, and which are new
+/// For the asset owner, a year later: which findings of an earlier inspection are gone, worse, better or the same, and which are new
 ///
 /// Modules are matched by identity, or by place where the identities differ. Differences compare at 1000 W/m2, and the
 /// uncertainty of both figures decides what counts as a change. Findings that a reviewer dismissed are left out.
 #[derive(clap::Args)]
-#[command(after_help = "Example:\n  thermal compare quarry-2025/run quarry-2026/run --out quarry-change")]
+#[command(after_help = "Example, a run against itself, so that nothing has changed:\n  thermal demo quarry\n  \
+                        thermal compare quarry/run quarry/run --out quarry-change")]
 pub(crate) struct Args {
     /// Run folder of the earlier inspection
     #[arg(value_name = "OLD")]
@@ -25,13 +26,13 @@ pub(crate) struct Args {
     #[arg(value_name = "NEW")]
     new: PathBuf,
     /// Folder to write: changes.csv and comparison.html
-    #[arg(long, value_name = "DIR")]
+    #[arg(long, value_name = "DIR", help_heading = "The comparison")]
     out: PathBuf,
     /// Replace the comparison that stands there
-    #[arg(long)]
+    #[arg(long, help_heading = "The comparison")]
     force: bool,
     /// Print counts and summary as JSON
-    #[arg(long)]
+    #[arg(long, help_heading = "For machines")]
     json: bool,
 }
 

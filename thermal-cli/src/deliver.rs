@@ -13,63 +13,70 @@ use crate::{
     failure::Failure,
 };
 
-/// For the asset owner: a folder that opens anywhere without a network, and the same as a zip file
+/// For the asset owner, after the review: a folder that opens anywhere without a network, and the same as a zip file
 ///
 /// It holds the report as one page for screen and paper, the findings as spreadsheet, table and maps, the pictures, who
 /// decided what, and a list of checksums. Dismissed findings are left out and counted.
 #[derive(clap::Args)]
 #[command(after_help = "Examples:
+  thermal demo quarry
   thermal deliver quarry/run --thermographer \"A. Weaver\" --camera \"640 x 512, no. 17\" --calibration \"March 2026\"
-  thermal deliver quarry/run --specific-yield-kwh-kwp 1450 --price-per-kwh 0.08 --currency EUR
-  thermal deliver --verify run-delivery")]
+  thermal deliver quarry/run --force --specific-yield-kwh-kwp 1450 --price-per-kwh 0.08 --currency EUR
+  thermal deliver --verify quarry/run-delivery")]
 pub(crate) struct Args {
     /// Run folder
     #[arg(value_name = "RUN", required_unless_present = "verify")]
     run: Option<PathBuf>,
     /// Delivery to write; RUN-delivery beside the run by default
-    #[arg(long, value_name = "DIR")]
+    #[arg(long, value_name = "DIR", help_heading = "The delivery")]
     out: Option<PathBuf>,
     /// Replace the delivery that stands there
-    #[arg(long)]
+    #[arg(long, help_heading = "The delivery")]
     force: bool,
     /// Where the inspection folder is now, if it was moved
-    #[arg(long, value_name = "DIR")]
+    #[arg(long, value_name = "DIR", help_heading = "The delivery")]
     inspection: Option<PathBuf>,
     /// Check a delivery against its list of checksums and say what was changed since
-    #[arg(long, value_name = "DIR", conflicts_with = "run")]
+    #[arg(long, value_name = "DIR", conflicts_with = "run", help_heading = "Later")]
     verify: Option<PathBuf>,
     /// For whom the report is
-    #[arg(long, value_name = "NAME", default_value = "")]
+    #[arg(long, value_name = "NAME", default_value = "", help_heading = "Who and with what")]
     client: String,
     /// Who flew and measured, with the certificate
-    #[arg(long, value_name = "NAME", default_value = "")]
+    #[arg(long, value_name = "NAME", default_value = "", help_heading = "Who and with what")]
     thermographer: String,
     /// Camera and lens with serial numbers
-    #[arg(long, value_name = "TEXT", default_value = "")]
+    #[arg(long, value_name = "TEXT", default_value = "", help_heading = "Who and with what")]
     camera: String,
     /// When and by whom the camera was calibrated
-    #[arg(long, value_name = "TEXT", default_value = "")]
+    #[arg(long, value_name = "TEXT", default_value = "", help_heading = "Who and with what")]
     calibration: String,
     /// Aircraft
-    #[arg(long, value_name = "TEXT", default_value = "")]
+    #[arg(long, value_name = "TEXT", default_value = "", help_heading = "Who and with what")]
     aircraft: String,
     /// Remarks for the first page
-    #[arg(long, value_name = "TEXT", default_value = "")]
+    #[arg(long, value_name = "TEXT", default_value = "", help_heading = "Who and with what")]
     remarks: String,
     /// Energy a year of a kilowatt of rated power, kWh; without it no energy is stated
-    #[arg(long, value_name = "KWH", value_parser = positive)]
+    #[arg(long, value_name = "KWH", value_parser = positive, help_heading = "What is at stake")]
     specific_yield_kwh_kwp: Option<f64>,
     /// Price of a kilowatt-hour; without it no money is stated
-    #[arg(long, value_name = "PRICE", value_parser = positive, requires = "specific_yield_kwh_kwp")]
+    #[arg(long, value_name = "PRICE", value_parser = positive, requires = "specific_yield_kwh_kwp", help_heading = "What is at stake")]
     price_per_kwh: Option<f64>,
     /// Currency of the price
-    #[arg(long, value_name = "WORD", default_value = "", requires = "price_per_kwh")]
+    #[arg(
+        long,
+        value_name = "WORD",
+        default_value = "",
+        requires = "price_per_kwh",
+        help_heading = "What is at stake"
+    )]
     currency: String,
     /// Write no zip file
-    #[arg(long)]
+    #[arg(long, help_heading = "The delivery")]
     no_zip: bool,
     /// Print what was done as JSON
-    #[arg(long)]
+    #[arg(long, help_heading = "For machines")]
     json: bool,
 }
 

@@ -31,16 +31,16 @@ pub(crate) struct Args {
     #[arg(value_name = "DIR")]
     folder: PathBuf,
     /// Where page, positions and cache go [default: DIR]
-    #[arg(long, value_name = "OUT")]
+    #[arg(long, value_name = "OUT", help_heading = "The verdict")]
     out: Option<PathBuf>,
     /// Read every frame again
-    #[arg(long)]
+    #[arg(long, help_heading = "The verdict")]
     fresh: bool,
     /// Threads; as many as there are cores by default
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", help_heading = "Speed")]
     threads: Option<usize>,
     /// Print the verdict as JSON
-    #[arg(long)]
+    #[arg(long, help_heading = "For machines")]
     json: bool,
 }
 

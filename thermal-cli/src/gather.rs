@@ -24,19 +24,19 @@ pub(crate) struct Args {
     #[arg(value_name = "PART", required = true)]
     parts: Vec<PathBuf>,
     /// Inspection folder; by default the one that the first part names
-    #[arg(long, value_name = "DIR")]
+    #[arg(long, value_name = "DIR", help_heading = "The run")]
     folder: Option<PathBuf>,
     /// Replace the run that stands in OUT
-    #[arg(long)]
+    #[arg(long, help_heading = "The run")]
     force: bool,
     /// Threads for the pictures; as many as there are cores by default
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", help_heading = "Speed")]
     threads: Option<usize>,
     /// Leave out the evidence pictures
-    #[arg(long)]
+    #[arg(long, help_heading = "The run")]
     no_evidence: bool,
     /// Print the summary as JSON
-    #[arg(long)]
+    #[arg(long, help_heading = "For machines")]
     json: bool,
 }
 

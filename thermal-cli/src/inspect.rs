@@ -32,29 +32,29 @@ pub(crate) struct Args {
     #[arg(value_name = "DIR")]
     folder: PathBuf,
     /// Run folder to write
-    #[arg(long, value_name = "OUT", required_unless_present = "explain")]
+    #[arg(long, value_name = "OUT", required_unless_present = "explain", help_heading = "The run")]
     out: Option<PathBuf>,
     /// Instead of a run, say how the verdict on one module came about: the frame's file and a pixel x,y inside the
     /// module, or, with --out and a finished run, its row.course.position or identity as in modules.csv
-    #[arg(long, value_name = "FRAME:MODULE")]
+    #[arg(long, value_name = "FRAME:MODULE", help_heading = "Why a verdict")]
     explain: Option<String>,
     /// Replace the run that stands in OUT
-    #[arg(long)]
+    #[arg(long, help_heading = "The run")]
     force: bool,
     /// Go on with the run into OUT that was stopped; what changed since is done again
-    #[arg(long)]
+    #[arg(long, help_heading = "The run")]
     resume: bool,
     /// Analyse the K-th of N parts of the frames only, for `thermal gather`
-    #[arg(long, value_name = "K/N")]
+    #[arg(long, value_name = "K/N", help_heading = "Speed")]
     part: Option<Part>,
     /// Threads; as many as there are cores by default
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", help_heading = "Speed")]
     threads: Option<usize>,
     /// Leave out the evidence pictures
-    #[arg(long)]
+    #[arg(long, help_heading = "The run")]
     no_evidence: bool,
     /// Print the summary as JSON
-    #[arg(long)]
+    #[arg(long, help_heading = "For machines")]
     json: bool,
 }
 

@@ -10,7 +10,9 @@ mod failure;
 mod fieldcheck;
 mod gather;
 mod inspect;
+mod manual;
 mod plan;
+mod prepare;
 mod readings;
 mod review;
 
@@ -29,7 +31,12 @@ pub(crate) const PARTLY: u8 = 3;
 
 /// From the radiometric frames of a drone flight over a solar plant to a list of anomalous modules.
 #[derive(Parser)]
-#[command(name = "thermal", version, max_term_width = 100, after_help = EXIT_CODES)]
+#[command(
+    name = "thermal",
+    version = env!("THERMAL_VERSION"),
+    max_term_width = 100,
+    after_help = AFTER_HELP
+)]
 struct Cli {
     /// Print results only: no progress, no notes
     #[arg(long, short, global = true)]
@@ -39,7 +46,10 @@ struct Cli {
     command: Command,
 }
 
-const EXIT_CODES: &str = "\
+const AFTER_HELP: &str = "\
+Example, a first result on an invented plant:
+  thermal demo quarry
+
 Exit codes:
   0  done
   1  failed while running; nothing half written is left under a final name
@@ -54,11 +64,13 @@ enum Command {
     Plan(plan::Args),
     Readings(readings::Args),
     Fieldcheck(fieldcheck::Args),
+    Prepare(prepare::Args),
     Inspect(inspect::Args),
     Gather(gather::Args),
     Review(review::Args),
     Deliver(deliver::Args),
     Compare(compare::Args),
+    Manual(manual::Args),
 }
 
 impl Command {
@@ -68,11 +80,13 @@ impl Command {
             Self::Plan(args) => plan::run(args, console),
             Self::Readings(args) => readings::run(args, console),
             Self::Fieldcheck(args) => fieldcheck::run(args, console),
+            Self::Prepare(args) => prepare::run(args, console),
             Self::Inspect(args) => inspect::run(args, console),
             Self::Gather(args) => gather::run(args, console),
             Self::Review(args) => review::run(args, console),
             Self::Deliver(args) => deliver::run(args, console),
             Self::Compare(args) => compare::run(args, console),
+            Self::Manual(args) => manual::run(args),
         }
     }
 }

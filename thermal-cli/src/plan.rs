@@ -19,13 +19,16 @@ use crate::{
 
 const EXAMPLES: &str = "\
 Examples:
+  The demo plant:
+    thermal demo quarry --render-only
+    thermal plan --site quarry --date 2026-06-18
   A roof that faces south, 12 m over the take-off point:
     thermal plan --lat 48.10 --lon 11.60 --elevation 520 --tilt 20 --azimuth 180 \\
                  --date 2026-06-21 --utc-offset +02:00 --surface-height 12 --out briefing
   A site that an inspection folder describes, a week of it:
-    thermal plan --site demo --lat 48.10 --lon 11.60 --date 2026-06-15..2026-06-21";
+    thermal plan --site quarry --date 2026-06-15..2026-06-21 --out briefing";
 
-/// Plan a flight: heights, speed, lines, and the hours fit to fly
+/// For the thermographer, before the flight: heights, speed, lines, and the hours fit to fly
 #[derive(clap::Args)]
 #[command(after_help = EXAMPLES, allow_negative_numbers = true)]
 pub(crate) struct Args {

@@ -22,51 +22,51 @@ use crate::{
 const EXAMPLES: &str = "\
 Examples:
   Asks for the value on each photo, checks it at once and goes on where it was left:
-    thermal readings meter --site demo --lat 48.10 --lon 11.60
+    thermal readings meter --site quarry --lat 39.50 --lon -3.50
   The same from a table photo,poa_w_m2[,air_temp_c,wind_m_s,cloud_okta]:
-    thermal readings meter --site demo --values read.csv";
+    thermal readings meter --site quarry --values read.csv";
 
-/// Irradiance log from time-stamped photographs of the meter
+/// For the thermographer, back at the desk: the irradiance log from time-stamped photographs of the meter
 #[derive(clap::Args)]
 #[command(after_help = EXAMPLES, allow_negative_numbers = true)]
 pub(crate) struct Args {
     /// Folder of the photos, JPEG
     photos: PathBuf,
     /// Take the values from this table, `photo,poa_w_m2[,...]`, and do not ask
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", help_heading = "Values")]
     values: Option<PathBuf>,
     /// The log [default: irradiance.csv in the site's folder, else in the photos']
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", help_heading = "The log")]
     out: Option<PathBuf>,
     /// Ask for air temperature, wind and cloud as well
-    #[arg(long)]
+    #[arg(long, help_heading = "Values")]
     weather: bool,
     /// Inspection folder: its inspection.toml gives what the options leave out
-    #[arg(long, value_name = "DIR")]
+    #[arg(long, value_name = "DIR", help_heading = "Check against the clear sky")]
     site: Option<PathBuf>,
     /// The phone's zone where a photo carries none, +02:00 [default: the site's]
-    #[arg(long, value_name = "OFFSET", allow_hyphen_values = true)]
+    #[arg(long, value_name = "OFFSET", allow_hyphen_values = true, help_heading = "The log")]
     utc_offset: Option<String>,
     /// Added to every photo's time, s: what the phone's clock is slow
-    #[arg(long, value_name = "S", default_value_t = 0.0)]
+    #[arg(long, value_name = "S", default_value_t = 0.0, help_heading = "The log")]
     clock_offset: f64,
     /// Latitude, deg, for the check against the clear sky [default: the photos']
-    #[arg(long, value_name = "DEG", requires = "lon")]
+    #[arg(long, value_name = "DEG", requires = "lon", help_heading = "Check against the clear sky")]
     lat: Option<f64>,
     /// Longitude, deg [default: the photos']
-    #[arg(long, value_name = "DEG", requires = "lat")]
+    #[arg(long, value_name = "DEG", requires = "lat", help_heading = "Check against the clear sky")]
     lon: Option<f64>,
     /// Height over the sea, m
-    #[arg(long, value_name = "M", default_value_t = 0.0)]
+    #[arg(long, value_name = "M", default_value_t = 0.0, help_heading = "Check against the clear sky")]
     elevation: f64,
     /// How the modules are mounted [default: the site's, else fixed]
-    #[arg(long, value_enum)]
+    #[arg(long, value_enum, help_heading = "Check against the clear sky")]
     mounting: Option<MountingWord>,
     /// Tilt of the modules, deg; of the axis for trackers [default: the site's]
-    #[arg(long, value_name = "DEG")]
+    #[arg(long, value_name = "DEG", help_heading = "Check against the clear sky")]
     tilt: Option<f64>,
     /// The way the modules face, deg from north, clockwise; the way the axis points for trackers [default: the site's]
-    #[arg(long, value_name = "DEG")]
+    #[arg(long, value_name = "DEG", help_heading = "Check against the clear sky")]
     azimuth: Option<f64>,
 }
 

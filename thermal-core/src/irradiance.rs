@@ -120,6 +120,14 @@ impl Log {
         }
         tell_difference(&series, &mut table);
         let rows = joined(series.into_iter().map(|(_, rows)| rows).filter(|rows| !rows.is_empty()).collect());
+        if rows.is_empty() && table.len() > 0 && (0..table.len()).all(|row| table.text(row, "poa_w_m2").is_empty()) {
+            return Err(Error::input(
+                path,
+                "column poa_w_m2",
+                format!("none of its {} rows holds a reading yet", table.len()),
+                "write the meter's readings into it, or remove the file: differences are then left as measured",
+            ));
+        }
         if rows.is_empty() {
             // The first problem, where there is one, says why.
             let reason = table.problems.first().map_or_else(|| "it holds no reading".into(), ToString::to_string);

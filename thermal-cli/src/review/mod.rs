@@ -18,7 +18,7 @@ use crate::{
 };
 use desk::Desk;
 
-/// For the analyst: go through the findings on a page of this computer, and be on record
+/// For the analyst, after the run: go through the findings on a page of this computer, and be on record
 ///
 /// The page is served on the loopback address only and loads nothing from outside. Every decision is on the disk, in
 /// RUN/decisions.jsonl, before the page says that it is saved. The machine's table is never changed.
@@ -32,28 +32,28 @@ pub(crate) struct Args {
     #[arg(value_name = "RUN")]
     run: PathBuf,
     /// Name that goes on record; the page asks for it otherwise
-    #[arg(long, value_name = "NAME", default_value = "")]
+    #[arg(long, value_name = "NAME", default_value = "", help_heading = "The page")]
     reviewer: String,
     /// Where the inspection folder is now, if it was moved
-    #[arg(long, value_name = "DIR")]
+    #[arg(long, value_name = "DIR", help_heading = "The page")]
     inspection: Option<PathBuf>,
     /// Port of the page; a free one by default
-    #[arg(long, value_name = "N", default_value_t = 0)]
+    #[arg(long, value_name = "N", default_value_t = 0, help_heading = "The page")]
     port: u16,
     /// Print the address only, open no browser
-    #[arg(long)]
+    #[arg(long, help_heading = "The page")]
     no_open: bool,
     /// Take over the decisions of a table, and serve no page
-    #[arg(long, value_name = "CSV", conflicts_with = "export")]
+    #[arg(long, value_name = "CSV", conflicts_with = "export", help_heading = "Through a spreadsheet")]
     apply: Option<PathBuf>,
     /// With --apply: the table wins where somebody decided otherwise in the meantime
-    #[arg(long, requires = "apply")]
+    #[arg(long, requires = "apply", help_heading = "Through a spreadsheet")]
     over: bool,
     /// Write where every finding stands as a table for --apply, and serve no page
-    #[arg(long, value_name = "CSV")]
+    #[arg(long, value_name = "CSV", help_heading = "Through a spreadsheet")]
     export: Option<PathBuf>,
     /// Print what was done as JSON
-    #[arg(long)]
+    #[arg(long, help_heading = "For machines")]
     json: bool,
 }
 

@@ -82,7 +82,7 @@ impl Inputs {
 }
 
 /// Names in `frames/` that end like a frame, in order.
-fn list_frames(folder: &Path) -> Result<Vec<String>> {
+pub(crate) fn list_frames(folder: &Path) -> Result<Vec<String>> {
     let place = folder.join("frames");
     if !place.is_dir() {
         return Err(Error::input(
@@ -93,15 +93,16 @@ fn list_frames(folder: &Path) -> Result<Vec<String>> {
         ));
     }
     let entries = std::fs::read_dir(&place).map_err(|e| Error::io(&place, "list the folder", e))?;
-    let mut names = Vec::new();
+    let (mut names, mut pictures) = (Vec::new(), 0);
     for entry in entries {
         let entry = entry.map_err(|e| Error::io(&place, "list the folder", e))?;
         let name = entry.file_name().to_string_lossy().into_owned();
-        let ends = Path::new(&name)
-            .extension()
-            .and_then(|e| e.to_str())
-            .is_some_and(|e| ["tif", "tiff", "png"].iter().any(|k| e.eq_ignore_ascii_case(k)));
-        if ends && !name.starts_with('.') {
+        let ends_in = |ends: &[&str]| {
+            let extension = Path::new(&name).extension().and_then(|e| e.to_str());
+            extension.is_some_and(|e| ends.iter().any(|k| e.eq_ignore_ascii_case(k)))
+        };
+        pictures += usize::from(ends_in(&["jpg", "jpeg"]));
+        if ends_in(&["tif", "tiff", "png"]) && !name.starts_with('.') {
             names.push(name);
         }
     }
@@ -110,7 +111,11 @@ fn list_frames(folder: &Path) -> Result<Vec<String>> {
         return Err(Error::input(
             &place,
             "folder",
-            "it holds no *.tif, *.tiff or *.png",
+            if pictures > 0 {
+                format!("it holds pictures (*.jpg, {pictures} of them) and no *.tif, *.tiff or *.png")
+            } else {
+                "it holds no *.tif, *.tiff or *.png".to_owned()
+            },
             "copy the radiometric frames there; pictures (*.jpg) hold no measured values",
         ));
     }

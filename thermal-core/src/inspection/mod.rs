@@ -16,6 +16,7 @@ mod write;
 pub use conclude::{Conclusion, conclude};
 pub use frames::{FrameReport, analyse_frames, logged_pose, read_frame, same_size};
 pub use input::Inputs;
+pub(crate) use input::list_frames;
 pub use journal::Journal;
 pub use part::{Part, folder_of_parts, gather, write_part};
 pub use write::{Options, write};

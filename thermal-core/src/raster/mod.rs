@@ -140,7 +140,7 @@ fn array<T>(source: &Source<'_>, size: (usize, usize), values: Vec<T>) -> Result
 }
 
 /// The bytes of an ordinary file, no more than the limit.
-pub(crate) fn read_bytes(path: &Path, limits: &Limits) -> Result<Vec<u8>> {
+pub fn read_bytes(path: &Path, limits: &Limits) -> Result<Vec<u8>> {
     let opened = |e| Error::io(path, "open the file for reading", e);
     // Asked before opening: opening a named pipe would wait for a writer.
     let meta = std::fs::metadata(path).map_err(opened)?;

@@ -11,7 +11,8 @@ use jiff::tz::Offset;
 use nalgebra::Vector3;
 use ndarray::Array2;
 use serde_json::{Value, json};
-use tiff::encoder::{Compression, DeflateLevel, TiffEncoder, colortype};
+use tiff::encoder::{Compression, DeflateLevel, Rational, TiffEncoder, TiffValue, colortype};
+use tiff::tags::Tag;
 
 use super::flight::Pose;
 use super::frame::FrameTruth;
@@ -44,7 +45,7 @@ pub(super) fn image(spec: &Spec, path: &Path, celsius: &Array2<f32>) -> Result<(
     let fault = |e: tiff::TiffError| Error::io(path, "write the image", std::io::Error::other(e));
     let compression =
         if spec.storage.deflate { Compression::Deflate(DeflateLevel::Balanced) } else { Compression::Uncompressed };
-    let mut encoder = TiffEncoder::new(std::io::BufWriter::new(file)).map_err(fault)?.with_compression(compression);
+    let encoder = TiffEncoder::new(std::io::BufWriter::new(file)).map_err(fault)?.with_compression(compression);
     let (height, width) = (celsius.nrows() as u32, celsius.ncols() as u32);
     let counts = |f: &dyn Fn(f64) -> f64| -> Vec<u16> {
         celsius.iter().map(|&t| f(f64::from(t)).round().clamp(0.0, 65535.0) as u16).collect()
@@ -52,21 +53,41 @@ pub(super) fn image(spec: &Spec, path: &Path, celsius: &Array2<f32>) -> Result<(
     match spec.storage.encoding {
         Encoding::Centikelvin => {
             let data = counts(&|t| (t + 273.15) * 100.0);
-            encoder.write_image::<colortype::Gray16>(width, height, &data).map_err(fault)
+            image_with_lens::<colortype::Gray16>(spec, encoder, width, height, &data).map_err(fault)
         }
         Encoding::Planck { r, b, f, o } => {
             let data = counts(&|t| r / ((b / (t + 273.15)).exp() - f) + o);
-            encoder.write_image::<colortype::Gray16>(width, height, &data).map_err(fault)
+            image_with_lens::<colortype::Gray16>(spec, encoder, width, height, &data).map_err(fault)
         }
         Encoding::Celsius => {
             let data: Vec<f32> = celsius.iter().copied().collect();
-            encoder.write_image::<colortype::Gray32Float>(width, height, &data).map_err(fault)
+            image_with_lens::<colortype::Gray32Float>(spec, encoder, width, height, &data).map_err(fault)
         }
         Encoding::Kelvin => {
             let data: Vec<f32> = celsius.iter().map(|t| t + 273.15).collect();
-            encoder.write_image::<colortype::Gray32Float>(width, height, &data).map_err(fault)
+            image_with_lens::<colortype::Gray32Float>(spec, encoder, width, height, &data).map_err(fault)
         }
     }
+}
+
+/// EXIF `FocalLength` (CIPA DC-008), in the main directory as some cameras write it.
+const FOCAL_LENGTH: Tag = Tag::Unknown(37386);
+
+/// Writes the image with the focal length beside it.
+fn image_with_lens<C: colortype::ColorType>(
+    spec: &Spec,
+    mut encoder: TiffEncoder<std::io::BufWriter<fs::File>>,
+    width: u32,
+    height: u32,
+    data: &[C::Inner],
+) -> tiff::TiffResult<()>
+where
+    [C::Inner]: TiffValue,
+{
+    let mut image = encoder.new_image::<C>(width, height)?;
+    let focal = Rational { n: (spec.camera.focal_mm * 100.0).round() as u32, d: 100 };
+    image.encoder().write_tag(FOCAL_LENGTH, focal)?;
+    image.write_data(data)
 }
 
 /// Radii of curvature of the WGS 84 ellipsoid at the plant, m per radian north and east.

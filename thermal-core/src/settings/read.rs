@@ -64,6 +64,11 @@ impl Settings {
             let remedy = format!("write [{}] on a line of its own and the keys under it", name.get_ref());
             return Err(source.error(&name.span(), name.get_ref(), "this must be one table", remedy));
         }
+        if let Some((dotted, span)) = open_value(table.get_ref(), &given) {
+            let about = KEYS.iter().find(|key| key.dotted() == dotted).map_or("the value", |key| key.about);
+            let reason = "this value is still to be filled in";
+            return Err(source.error(&span, &dotted, reason, format!("in the place of \"?\" write {about}")));
+        }
         let mut settings: Self = toml::from_str(text).map_err(|e| source.type_error(&e, &given))?;
         if let Some(fault) = settings.first_fault() {
             let span = given.iter().find(|(key, _)| *key == fault.key).map_or(0..0, |(_, span)| span.clone());
@@ -186,6 +191,15 @@ fn given_keys(table: &DeTable<'_>) -> Vec<(String, Range<usize>)> {
     }
     keys.sort_by_key(|(_, span)| span.start);
     keys
+}
+
+/// The first key whose value is the mark that `thermal prepare` leaves where it does not know one.
+fn open_value(table: &DeTable<'_>, given: &[(String, Range<usize>)]) -> Option<(String, Range<usize>)> {
+    given.iter().find_map(|(dotted, span)| {
+        let (section, name) = dotted.split_once('.')?;
+        let value = table.get(section)?.get_ref().as_table()?.get(name)?;
+        (value.get_ref().as_str() == Some("?")).then(|| (dotted.clone(), span.clone()))
+    })
 }
 
 /// Reason and remedy for a key that the registry does not hold.
