@@ -172,7 +172,7 @@ fn bad_input_is_told_with_its_remedy() {
         (&["--date", "2026-02-30"], 2, ["is no date", "2026-06-21"]),
         (&["--date", "2500-02-20"], 2, ["no data", "1950 to 2100"]),
         (&["--date", "2026-06-21", "--site", "/no/such/place"], 2, ["no folder", "inspection.toml"]),
-        (&["--date", "2026-06-21", "--area", "/no/such/file"], 1, ["/no/such/file", "read the area"]),
+        (&["--date", "2026-06-21", "--area", "/no/such/file"], 1, ["/no/such/file", "open the file for reading"]),
         (&["--date", "2026-06-21", "--utc-offset", "two"], 2, ["is no offset", "+02:00"]),
         (&[], 2, ["--date", "required"]),
     ] {

@@ -9,9 +9,10 @@ use std::time::Instant;
 use thermal_core::finding::Pattern;
 use thermal_core::frame::FrameSettings;
 use thermal_core::inspection::{
-    Conclusion, FrameReport, Inputs, Journal, Options, Part, analyse_frames, conclude, same_size, write, write_part,
+    Conclusion, FrameReport, Inputs, Journal, Options, Part, Start, analyse_frames, conclude, finished,
+    same_size, write, write_part,
 };
-use thermal_core::output::check_place;
+use thermal_core::output::{check_place, restore};
 use thermal_core::run_record::RunRecord;
 
 use crate::{
@@ -68,6 +69,17 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
     if let Some(part) = args.part {
         return run_part(args, part, out, &options, console);
     }
+    if args.resume
+        && let Some(record) = finished(&Inputs::read(&args.folder)?, out, &options)?
+    {
+        let count = |name: &str| record.counts.get(name).copied().unwrap_or(0);
+        if args.json {
+            print(&serde_json::json!({ "finished_before": true, "counts": record.counts }).to_string())?;
+        } else {
+            print(&format!("the run in {} is finished: {} findings", out.display(), count("findings")))?;
+        }
+        return Ok(if count("frames_skipped") == 0 { ExitCode::SUCCESS } else { ExitCode::from(PARTLY) });
+    }
     let conclusion = inspect(&args.folder, out, &options, args.resume, console)?;
     report(&conclusion, out, args.json)
 }
@@ -117,6 +129,7 @@ fn run_part(args: &Args, part: Part, out: &Path, options: &Options, console: Con
 
 /// Refuses a run folder that is there already before hours of work are done for it.
 pub(crate) fn refuse_taken(out: &Path, force: bool) -> Result<(), Failure> {
+    restore(out)?;
     if out.exists() && !force && std::fs::read_dir(out).is_ok_and(|mut d| d.next().is_some()) {
         return Err(Failure::Library(thermal_core::Error::argument(
             "--out",
@@ -154,15 +167,13 @@ fn analyse(
     resume: bool,
     console: Console,
 ) -> Result<(Vec<FrameReport>, Journal), Failure> {
-    if !resume && !options.force && Journal::path_of(out)?.exists() {
-        return Err(Failure::Library(thermal_core::Error::argument(
-            "--out",
-            format!("a run into {} was stopped before its end", out.display()),
-            "give --resume to go on with it, or --force to begin anew",
-        )));
-    }
     let started = Instant::now();
-    let journal = Journal::open(out, inputs, resume)?;
+    let start = match (resume, options.force) {
+        (true, _) => Start::Resume,
+        (false, true) => Start::Anew,
+        (false, false) => Start::New,
+    };
+    let journal = Journal::open(out, inputs, start)?;
     let stop = Arc::new(AtomicBool::new(false));
     let flag = Arc::clone(&stop);
     // A second signal ends the program at once; nothing half written stands under a final name at any time.
@@ -175,6 +186,12 @@ fn analyse(
     let settings = FrameSettings::of(&inputs.settings);
     let reports = analyse_frames(inputs, names, &settings, &journal, options.threads, &stop, &|| bar.inc(1))?;
     bar.finish_and_clear();
+    if !inputs.folder.join("frames").is_dir() {
+        return Err(Failure::Runtime(format!(
+            "{}: the folder vanished while its frames were read; bring it back and give --resume to go on",
+            inputs.folder.join("frames").display()
+        )));
+    }
     if stop.load(Ordering::SeqCst) {
         return Err(Failure::Runtime(format!(
             "stopped after {} of {} frames; give --resume to go on from there",

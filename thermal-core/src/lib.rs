@@ -44,6 +44,7 @@
 
 pub mod error;
 pub mod settings;
+mod file;
 mod table;
 pub mod raster;
 pub mod capture;

@@ -74,8 +74,9 @@ impl StagedFolder {
         &self.staging
     }
 
-    /// Brings the folder to the disk and moves it to its place. A run that it replaces is removed after that; should
-    /// the machine stop between the two, the next [`StagedFolder::new`] finds the old run and puts it back.
+    /// Brings the folder to the disk and moves it to its place. A run that it replaces changes names with it in one step
+    /// and is removed after that. Where the file system cannot do that, and the machine stops between moving the old
+    /// run away and the new one in, the next [`StagedFolder::new`] finds the old run and puts it back.
     ///
     /// # Errors
     /// [`Error::Io`], or the place has been taken in the meantime. The old folder then stands as it was.
@@ -83,8 +84,15 @@ impl StagedFolder {
         check_place(&self.target, self.force)?;
         let fail = |source| Error::io(&self.target, "move the finished folder into place", source);
         sync_tree(&self.staging).map_err(fail)?;
-        let old = beside(&self.target, "old")?;
         let replaces = self.target.exists();
+        if replaces && exchange(&self.staging, &self.target).map_err(fail)? {
+            // The replaced run now bears the temporary name.
+            self.lock = None;
+            return tidy(&self.target)
+                .and_then(|()| remove(&self.staging))
+                .map_err(|source| Error::io(&self.target, "tidy up beside the finished folder", source));
+        }
+        let old = beside(&self.target, "old")?;
         if replaces {
             remove(&old).and_then(|()| fs::rename(&self.target, &old)).map_err(fail)?;
         }
@@ -96,8 +104,8 @@ impl StagedFolder {
             return Err(fail(source));
         }
         self.lock = None;
-        let tidy = fs::remove_file(self.target.join(LOCK)).and_then(|()| sync_folder(&parent(&self.target)));
-        tidy.and_then(|()| if replaces { remove(&old) } else { Ok(()) })
+        tidy(&self.target)
+            .and_then(|()| if replaces { remove(&old) } else { Ok(()) })
             .map_err(|source| Error::io(&self.target, "tidy up beside the finished folder", source))
     }
 }
@@ -109,6 +117,31 @@ impl Drop for StagedFolder {
             let _ = fs::remove_dir_all(&self.staging);
         }
     }
+}
+
+/// Takes away what a program that was killed in the last moment of [`StagedFolder::commit`] left in the finished folder.
+pub(crate) fn tidy(target: &Path) -> io::Result<()> {
+    remove(&target.join(LOCK)).and_then(|()| sync_folder(&parent(target)))
+}
+
+/// Lets two folders change their names in one step, so that at no moment nothing stands under the final name; `false`
+/// where the file system cannot.
+#[cfg(target_os = "linux")]
+fn exchange(a: &Path, b: &Path) -> io::Result<bool> {
+    use rustix::fs::{CWD, RenameFlags, renameat_with};
+    use rustix::io::Errno;
+    match renameat_with(CWD, a, CWD, b, RenameFlags::EXCHANGE) {
+        Ok(()) => Ok(true),
+        Err(Errno::INVAL | Errno::NOSYS | Errno::OPNOTSUPP) => Ok(false),
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// Only Linux offers it here.
+#[cfg(not(target_os = "linux"))]
+#[allow(clippy::unnecessary_wraps)]
+fn exchange(_: &Path, _: &Path) -> io::Result<bool> {
+    Ok(false)
 }
 
 /// Makes the staged folder and locks it, or takes over what a killed program left.
@@ -170,8 +203,12 @@ pub fn check_place(target: &Path, force: bool) -> Result<()> {
     Ok(())
 }
 
-/// Puts the old run back if a machine stopped between moving it away and moving the new one in.
-fn restore(target: &Path) -> Result<()> {
+/// Puts the old run back if a machine stopped between moving it away and moving the new one in. To be asked before
+/// [`check_place`].
+///
+/// # Errors
+/// [`Error::Io`]; the old run then stands beside, as `.NAME.old`.
+pub fn restore(target: &Path) -> Result<()> {
     let old = beside(target, "old")?;
     if fs::symlink_metadata(target).is_err() && old.is_dir() {
         fs::rename(&old, target).map_err(|source| Error::io(target, "put the old run back into place", source))?;

@@ -87,7 +87,8 @@ pub fn find_photos(folder: &Path, utc_offset: Option<Offset>, clock_offset_s: f6
 }
 
 fn photo(path: &Path, utc_offset: Option<Offset>, clock_offset_s: f64) -> Result<Photo> {
-    let bytes = std::fs::read(path).map_err(|e| Error::io(path, "read the photo", e))?;
+    let smaller = "give the photo as the phone saved it";
+    let bytes = crate::file::read(path, 64 << 20, "a photo", "give a JPEG file", smaller)?;
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     let mut capture = Capture::from_bytes(&bytes, &name, utc_offset);
     capture.shift_clock(clock_offset_s);

@@ -80,7 +80,8 @@ impl RunRecord {
     /// Sets the end to now, takes the digests of what the run folder holds, and writes `run.json` into it: the last
     /// thing that a run does.
     pub fn finish(mut self, folder: &Path) -> Result<()> {
-        self.finished_at = jiff::Timestamp::now();
+        // A clock that was set back meanwhile does not make a run end before it began.
+        self.finished_at = jiff::Timestamp::now().max(self.started_at);
         self.inputs.sort_by(|a, b| a.file.cmp(&b.file));
         self.outputs = digests(folder)?.into_iter().filter(|output| output.file != RUN_FILE).collect();
         let path = folder.join(RUN_FILE);

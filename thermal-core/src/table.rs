@@ -40,7 +40,7 @@ impl Table {
     /// # Errors
     /// [`Error::Io`]; [`Error::Input`] where no row could be read at all: no UTF-8, no header, a required column missing.
     pub(crate) fn read(path: &Path, known: &[&str], required: usize) -> Result<Self> {
-        let bytes = std::fs::read(path).map_err(|e| Error::io(path, "read the table", e))?;
+        let bytes = crate::file::read_plain(path)?;
         if bytes.starts_with(&[0xFF, 0xFE]) || bytes.starts_with(&[0xFE, 0xFF]) {
             return Err(Error::input(path, "line 1", "the text is UTF-16", "save it as CSV with UTF-8 encoding"));
         }

@@ -12,7 +12,6 @@ use std::path::{Path, PathBuf};
 
 pub(crate) use pictures::small;
 pub use seal::{Difference, SUMS, Verification, verify};
-pub use zipped::zip_folder;
 
 use crate::evidence::{Style, png, render};
 use crate::finding::{FINDINGS, ModuleRecord, UNSEEN, write_geopackage};
@@ -67,6 +66,11 @@ pub fn deliver(run: &RunFolder, out: &Path, options: &Options) -> Result<Deliver
     let mut notes = Vec::new();
     let inputs = inputs_of(run, &mut notes);
     let staged = StagedFolder::new(out, options.force)?;
+    let old = zipped::path_of(out);
+    if !options.no_zip && !options.force && old.exists() {
+        let remedy = "name another folder with --out, or give --force to replace the file (or --no-zip to write none)";
+        return Err(Error::input(&old, "zip file", "a file of this name stands there already", remedy));
+    }
     let folder = staged.path();
     let mut kept: Vec<Outcome> = all.iter().filter(|o| o.latest.verdict.decision.delivers()).cloned().collect();
     let photos = evidence(run, inputs.as_ref(), &modules, &mut kept, folder, &mut notes)?;
@@ -102,8 +106,21 @@ pub fn deliver(run: &RunFolder, out: &Path, options: &Options) -> Result<Deliver
     write_atomic(&folder.join("report.html"), page.as_bytes())?;
     write_atomic(&folder.join("README.txt"), README.as_bytes())?;
     let seal = seal::write(folder)?;
+    let zip = if options.no_zip {
+        if old.is_file() {
+            notes.push(format!("{} is of an earlier delivery", old.display()));
+        }
+        None
+    } else {
+        let zip = zipped::zip_folder(folder, out)?;
+        // Should the machine stop between the next two steps, no zip file stands beside a folder that it is not of.
+        if old.is_file() {
+            std::fs::remove_file(&old).map_err(|e| Error::io(&old, "replace the zip file", e))?;
+        }
+        Some(zip)
+    };
     staged.commit()?;
-    let zip = if options.no_zip { None } else { Some(zip_folder(out)?) };
+    let zip = zip.map(zipped::Zipped::place).transpose()?;
     Ok(Delivered { folder: out.to_owned(), zip, seal, findings: kept.len(), tally: tally(&all), notes })
 }
 

@@ -31,6 +31,17 @@ struct Entry {
     report: FrameReport,
 }
 
+/// What becomes of the journal that a stopped run left.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Start {
+    /// There must be none.
+    New,
+    /// It is dropped.
+    Anew,
+    /// It is taken up.
+    Resume,
+}
+
 /// Reports of frames that are done.
 #[derive(Debug)]
 pub struct Journal {
@@ -51,11 +62,11 @@ impl Journal {
         crate::output::beside(out, "journal")
     }
 
-    /// Opens the journal of the run folder `out`: what a stopped run left is taken up, or dropped if not `resume`.
+    /// Opens the journal of the run folder `out`.
     ///
     /// # Errors
-    /// Another program is at it, or the place cannot be written to.
-    pub fn open(out: &Path, inputs: &Inputs, resume: bool) -> Result<Self> {
+    /// Another program is at it; the place cannot be written to; a stopped run left one and `start` is [`Start::New`].
+    pub fn open(out: &Path, inputs: &Inputs, start: Start) -> Result<Self> {
         let path = Self::path_of(out)?;
         if let Some(above) = path.parent() {
             std::fs::create_dir_all(above).map_err(|e| Error::io(above, "create the folder", e))?;
@@ -71,7 +82,11 @@ impl Journal {
             Err(TryLockError::Error(e)) if e.kind() != io::ErrorKind::Unsupported => return Err(fail(e)),
             _ => {}
         }
-        let (entries, sound) = if resume { read(&mut file).map_err(fail)? } else { (Vec::new(), 0) };
+        if start == Start::New && file.metadata().map_err(fail)?.len() > 0 {
+            let reason = format!("a run into {} was stopped before its end", out.display());
+            return Err(Error::argument("--out", reason, "give --resume to go on with it, or --force to begin anew"));
+        }
+        let (entries, sound) = if start == Start::Resume { read(&mut file).map_err(fail)? } else { (Vec::new(), 0) };
         file.set_len(sound).and_then(|()| file.seek(SeekFrom::End(0))).map_err(fail)?;
         if sound == 0 {
             file.write_all(HEAD).map_err(fail)?;
@@ -125,7 +140,17 @@ impl Journal {
     /// # Errors
     /// The file cannot be removed.
     pub fn remove(self) -> Result<()> {
-        std::fs::remove_file(&self.path).map_err(|e| Error::io(&self.path, "remove the journal of the finished run", e))
+        Self::remove_at(&self.path)
+    }
+
+    /// Takes away the journal at `path`, if it is there.
+    pub(super) fn remove_at(path: &Path) -> Result<()> {
+        match std::fs::remove_file(path) {
+            Err(e) if e.kind() != io::ErrorKind::NotFound => {
+                Err(Error::io(path, "remove the journal of the finished run", e))
+            }
+            _ => Ok(()),
+        }
     }
 
     fn key(&self, inputs: &Inputs, name: &str) -> String {

@@ -17,6 +17,6 @@ pub use conclude::{Conclusion, conclude};
 pub use frames::{FrameReport, analyse_frames, logged_pose, read_frame, same_size};
 pub use input::Inputs;
 pub(crate) use input::list_frames;
-pub use journal::Journal;
+pub use journal::{Journal, Start};
 pub use part::{Part, folder_of_parts, gather, write_part};
-pub use write::{Options, write};
+pub use write::{Options, finished, write};

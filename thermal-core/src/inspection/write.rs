@@ -19,6 +19,51 @@ pub struct Options {
     pub threads: usize,
 }
 
+/// The record of the run in `out`, if it is whole and of this version, of these settings and of these very inputs: nothing
+/// is left to do then. What a program killed in its last moment left beside it is taken away.
+///
+/// # Errors
+/// An input cannot be read.
+pub fn finished(inputs: &Inputs, out: &Path, options: &Options) -> Result<Option<RunRecord>> {
+    let Ok(record) = RunRecord::read(out) else { return Ok(None) };
+    let evidence = options.no_evidence || out.join("evidence").is_dir();
+    if !evidence || record.version != env!("CARGO_PKG_VERSION") || record.settings != inputs.settings.assumed() {
+        return Ok(None);
+    }
+    let mut read = Vec::new();
+    for name in &inputs.frames {
+        read.push((format!("frames/{name}"), inputs.frame_path(name)));
+    }
+    read.extend(TABLES.iter().map(|name| ((*name).to_owned(), inputs.folder.join(name))));
+    let mut here = Vec::new();
+    // Frames that could not be read have no digest in the record; `skipped.csv` names them.
+    for (name, path) in read.into_iter().filter(|(_, path)| path.is_file()) {
+        let file = InputFile::of_file(name, &path)?;
+        if record.inputs.iter().any(|input| input.file == file.file) {
+            here.push(file);
+        }
+    }
+    here.sort_by(|a, b| a.file.cmp(&b.file));
+    let tables = |of: &dyn Fn(&str) -> bool| TABLES.iter().filter(|name| of(name)).count();
+    let same_tables = tables(&|name| inputs.folder.join(name).exists())
+        == tables(&|name| record.inputs.iter().any(|input| input.file == name));
+    let as_written = |output: &InputFile| {
+        InputFile::of_file(output.file.clone(), &out.join(&output.file)).is_ok_and(|file| file == *output)
+    };
+    let whole = record.counts.get("frames") == Some(&(inputs.frames.len() as u64))
+        && same_tables
+        && here == record.inputs
+        && record.outputs.iter().all(as_written);
+    if whole {
+        crate::output::tidy(out).map_err(|e| crate::Error::io(out, "tidy up in the finished folder", e))?;
+        super::Journal::remove_at(&super::Journal::path_of(out)?)?;
+    }
+    Ok(whole.then_some(record))
+}
+
+/// The inputs beside the frames.
+const TABLES: [&str; 4] = ["inspection.toml", "frames.csv", "irradiance.csv", "layout.geojson"];
+
 /// Writes the run folder `out`.
 ///
 /// # Errors
@@ -67,7 +112,7 @@ pub fn write(
     for report in reports.iter().filter(|r| !r.digest.sha256.is_empty()) {
         record.inputs.push(report.digest.clone());
     }
-    for name in ["inspection.toml", "frames.csv", "irradiance.csv", "layout.geojson"] {
+    for name in TABLES {
         let path = inputs.folder.join(name);
         if path.exists() {
             record.inputs.push(InputFile::of_file(name, &path)?);

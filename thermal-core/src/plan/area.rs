@@ -22,8 +22,7 @@ impl Area {
     /// degrees.
     pub fn read(path: impl AsRef<Path>) -> Result<Self> {
         let path = path.as_ref();
-        let text = std::fs::read_to_string(path).map_err(|e| Error::io(path, "read the area", e))?;
-        Self::parse(&text, path)
+        Self::parse(&crate::file::read_text(path)?, path)
     }
 
     /// As [`Area::read`], from the file's text; `path` serves the messages only.

@@ -20,7 +20,6 @@ mod ifd;
 mod page;
 mod png;
 
-use std::io::Read;
 use std::path::Path;
 
 use ndarray::Array2;
@@ -141,27 +140,8 @@ fn array<T>(source: &Source<'_>, size: (usize, usize), values: Vec<T>) -> Result
 
 /// The bytes of an ordinary file, no more than the limit.
 pub fn read_bytes(path: &Path, limits: &Limits) -> Result<Vec<u8>> {
-    let opened = |e| Error::io(path, "open the file for reading", e);
-    // Asked before opening: opening a named pipe would wait for a writer.
-    let meta = std::fs::metadata(path).map_err(opened)?;
-    if !meta.is_file() {
-        return Err(Error::input(path, "file", "it is no ordinary file", "give a TIFF or PNG file"));
-    }
-    let within = |length: u64| {
-        let reason = format!("it has more than the {} bytes allowed for a frame", limits.max_file_bytes);
-        let large = || Error::input(path, "file", reason, "give single frames, not mosaics or sequences");
-        if length <= limits.max_file_bytes { Ok(()) } else { Err(large()) }
-    };
-    within(meta.len())?;
-    // One byte more than its length, so that the end is seen without growing.
-    let mut bytes = Vec::with_capacity(usize::try_from(meta.len()).unwrap_or(0).saturating_add(1));
-    let file = std::fs::File::open(path).map_err(opened)?;
-    file.take(limits.max_file_bytes.saturating_add(1))
-        .read_to_end(&mut bytes)
-        .map_err(|e| Error::io(path, "read the file", e))?;
-    // It may have grown meanwhile.
-    within(bytes.len() as u64)?;
-    Ok(bytes)
+    let smaller = "give single frames, not mosaics or sequences";
+    crate::file::read(path, limits.max_file_bytes, "a frame", "give a TIFF or PNG file", smaller)
 }
 
 /// The bytes being decoded and the name they go by in messages.

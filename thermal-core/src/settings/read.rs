@@ -43,13 +43,7 @@ impl Settings {
     /// is of the wrong kind, out of its range, or contradicts another.
     pub fn read(path: impl AsRef<Path>) -> Result<Self> {
         let path = path.as_ref();
-        let bytes = std::fs::read(path).map_err(|e| Error::io(path, "read the settings", e))?;
-        let text = String::from_utf8(bytes).map_err(|e| {
-            let valid = e.as_bytes().get(..e.utf8_error().valid_up_to()).unwrap_or_default();
-            let line = valid.split(|b| *b == b'\n').count();
-            Error::input(path, format!("line {line}"), "the text is not UTF-8", "save the file with UTF-8 encoding")
-        })?;
-        Self::parse(path, text.strip_prefix('\u{feff}').unwrap_or(&text))
+        Self::parse(path, &crate::file::read_text(path)?)
     }
 
     /// The settings in `text`; `path` serves the messages only.

@@ -43,8 +43,7 @@ impl Layout {
     /// no polygon is usable.
     pub fn read(path: impl AsRef<Path>) -> Result<Self> {
         let path = path.as_ref();
-        let text = std::fs::read_to_string(path).map_err(|e| Error::io(path, "read the layout", e))?;
-        Self::parse(&text, path)
+        Self::parse(&crate::file::read_text(path)?, path)
     }
 
     /// Reads the text of a file; `path` names it in messages.
