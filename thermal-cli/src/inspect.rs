@@ -9,8 +9,8 @@ use std::time::Instant;
 use thermal_core::finding::Pattern;
 use thermal_core::frame::FrameSettings;
 use thermal_core::inspection::{
-    Conclusion, FrameReport, Inputs, Journal, Options, Part, Start, analyse_frames, conclude, finished,
-    same_size, write, write_part,
+    Conclusion, FrameReport, Inputs, Journal, Options, Part, Start, analyse_frames, conclude, finished, same_size,
+    write, write_part,
 };
 use thermal_core::output::{check_place, restore};
 use thermal_core::run_record::RunRecord;
