@@ -6,11 +6,13 @@
 //! undecided is flagged, with both candidates.
 
 mod attitude;
+mod border;
 mod candidate;
 mod complaint;
 mod drift;
 mod geodesy;
 mod graph;
+mod grid;
 mod join;
 mod layout;
 mod layout_write;

@@ -102,8 +102,10 @@ fn strongest(celsius: &ArrayView2<'_, f32>) -> Vec<Edge> {
         return Vec::new();
     }
     let columns = width.div_ceil(CELL);
-    let mut best = [(); 2].map(|()| vec![(0f32, 0, 0); columns * height.div_ceil(CELL)]);
-    let mut squared = [vec![0f32; width], vec![0f32; width]];
+    // Squares are kept as their bits, which order alike: the largest of whole numbers is found many at a time.
+    let mut best = [(); 2].map(|()| vec![(0i32, 0, 0); columns * height.div_ceil(CELL)]);
+    let mut squared = [vec![0i32; width], vec![0i32; width]];
+    let bits = |square: f32| square.to_bits().cast_signed();
     let gradient = |x: usize, y: usize| -> [f32; 2] {
         let [a, b, c] = [y - 1, y, y + 1].map(|row| &pixels[row * width + x - 1..][..3]);
         [
@@ -118,13 +120,13 @@ fn strongest(celsius: &ArrayView2<'_, f32>) -> Vec<Edge> {
             let gx = ((a[x + 1] - a[x - 1]) + 2.0 * (b[x + 1] - b[x - 1]) + (c[x + 1] - c[x - 1])) * 0.125;
             let gy = ((c[x - 1] - a[x - 1]) + 2.0 * (c[x] - a[x]) + (c[x + 1] - a[x + 1])) * 0.125;
             let (x2, y2) = (gx * gx, gy * gy);
-            upright[x] = if x2 >= y2 { x2 + y2 } else { 0.0 };
-            level[x] = if x2 < y2 { x2 + y2 } else { 0.0 };
+            upright[x] = if x2 >= y2 { bits(x2 + y2) } else { 0 };
+            level[x] = if x2 < y2 { bits(x2 + y2) } else { 0 };
         }
         for (best, squared) in best.iter_mut().zip(&squared) {
             let row = &mut best[y / CELL * columns..][..columns];
             for (column, values) in squared[MARGIN..width - MARGIN].chunks(CELL).enumerate() {
-                let top = values.iter().copied().fold(0.0, f32::max);
+                let top = values.iter().copied().fold(0, i32::max);
                 if top > row[column].0
                     && let Some(k) = values.iter().position(|v| *v == top)
                 {
@@ -135,10 +137,15 @@ fn strongest(celsius: &ArrayView2<'_, f32>) -> Vec<Edge> {
     }
     let mut out = Vec::with_capacity(2 * EDGES);
     for mut best in best {
-        best.retain(|(squared, ..)| *squared > LEAST_SLOPE * LEAST_SLOPE);
-        best.sort_by(|a, b| b.0.total_cmp(&a.0).then((a.2, a.1).cmp(&(b.2, b.1))));
+        best.retain(|(squared, ..)| *squared > bits(LEAST_SLOPE * LEAST_SLOPE));
+        best.sort_by(|a, b| b.0.cmp(&a.0).then((a.2, a.1).cmp(&(b.2, b.1))));
         best.truncate(EDGES);
-        out.extend(best.into_iter().map(|(squared, x, y)| Edge { x, y, gradient: gradient(x, y), squared }));
+        out.extend(best.into_iter().map(|(squared, x, y)| Edge {
+            x,
+            y,
+            gradient: gradient(x, y),
+            squared: f32::from_bits(squared.cast_unsigned()),
+        }));
     }
     out
 }

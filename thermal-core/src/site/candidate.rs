@@ -4,10 +4,10 @@
 
 use std::collections::BTreeMap;
 
-use nalgebra::Vector3;
-
 use super::FrameOutlines;
 use super::attitude::{Sighting, median};
+use super::border::{Border, Depths};
+use super::grid::Grid;
 use super::map::{Map, Slot};
 
 /// What counts how much against a shift.
@@ -66,9 +66,13 @@ pub(super) struct Scene<'a> {
     numbers: Vec<u32>,
     /// Their temperatures, deg C; not a number where unknown.
     warmth: Vec<f32>,
-    /// The ground that the modules stand for: outlines beyond have nothing to meet. `None`: everywhere.
-    cover: Option<&'a [[f64; 2]]>,
-    buckets: Buckets,
+    /// How deep each module lies in the frame's view.
+    depths: Vec<Depths>,
+    /// The ground that the modules stand for, and how deep each outline lies in it: outlines beyond have nothing to meet.
+    /// `None`: everywhere.
+    cover: Option<(&'a Border, Vec<Depths>)>,
+    /// The modules by what of them takes an outline's centre.
+    grid: Grid,
 }
 
 /// A frame's outlines and view on the ground at the measured place of its camera.
@@ -76,8 +80,8 @@ pub(super) struct Ground<'a> {
     frame: &'a FrameOutlines,
     /// The outlines; their centres are no numbers where unusable.
     pub(super) outlines: Vec<Slot>,
-    /// The border of the view, clockwise seen from above.
-    pub(super) view: Vec<[f64; 2]>,
+    /// The border of the view.
+    pub(super) view: Border,
 }
 
 impl<'a> Ground<'a> {
@@ -85,14 +89,14 @@ impl<'a> Ground<'a> {
     pub(super) fn new(frame: &'a FrameOutlines, sight: &Sighting, camera: [f64; 2]) -> Self {
         let moved = |p: [f64; 2]| [p[0] + camera[0], p[1] + camera[1]];
         let outlines = sight.corners.iter().map(|c| Slot::from_corners(&c.map(|p| moved(p.map(f64::from))))).collect();
-        Self { frame, outlines, view: footprint(frame, sight).into_iter().map(moved).collect() }
+        Self { frame, outlines, view: Border::of_view(&frame.lens, sight, camera) }
     }
 
     /// The box about outlines and view; `None` where there are none.
     fn bounds(&self) -> Option<([f64; 2], [f64; 2])> {
         let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
         let centres = self.outlines.iter().map(|s| s.centre);
-        for c in centres.chain(self.view.iter().copied()).filter(|c| c[0].is_finite() && c[1].is_finite()) {
+        for c in centres.chain(self.view.corners).filter(|c| c[0].is_finite() && c[1].is_finite()) {
             for k in 0..2 {
                 low[k] = low[k].min(c[k]);
                 high[k] = high[k].max(c[k]);
@@ -111,7 +115,7 @@ impl<'a> Scene<'a> {
             .map_or_else(Vec::new, |(low, high)| map.within(low.map(|v| v - margin), high.map(|v| v + margin)));
         let slots: Vec<Slot> = numbers.iter().map(|&s| map.slots[s as usize]).collect();
         let warmth = vec![f32::NAN; slots.len()];
-        Self { ground, buckets: Buckets::new(&slots), slots, numbers, warmth, cover: None }
+        Self::new(ground, slots, numbers, warmth, None)
     }
 
     /// The frame over the outlines of another.
@@ -120,7 +124,25 @@ impl<'a> Scene<'a> {
             (0..other.outlines.len() as u32).filter(|&i| other.outlines[i as usize].centre[0].is_finite()).collect();
         let slots: Vec<Slot> = numbers.iter().map(|&i| other.outlines[i as usize]).collect();
         let warmth = numbers.iter().map(|&i| other.frame.modules[i as usize].t_median_c).collect();
-        Self { ground, buckets: Buckets::new(&slots), slots, numbers, warmth, cover: Some(&other.view) }
+        Self::new(ground, slots, numbers, warmth, Some(&other.view))
+    }
+
+    fn new(
+        ground: &'a Ground<'a>,
+        slots: Vec<Slot>,
+        numbers: Vec<u32>,
+        warmth: Vec<f32>,
+        cover: Option<&'a Border>,
+    ) -> Self {
+        Self {
+            ground,
+            grid: Grid::new(&slots, NEAR),
+            depths: slots.iter().map(|slot| ground.view.depths(slot)).collect(),
+            cover: cover.map(|border| (border, ground.outlines.iter().map(|o| border.depths(o)).collect())),
+            slots,
+            numbers,
+            warmth,
+        }
     }
 
     /// The module under each outline (its number) when the frame is shifted.
@@ -134,14 +156,10 @@ impl<'a> Scene<'a> {
         const OVERLAP: f64 = 0.9;
         let Some(slot) = self.ground.outlines.get(outline) else { return false };
         let p = [0, 1].map(|k| slot.centre[k] + shift[k]);
-        let mut found = false;
-        if p.iter().all(|v| v.is_finite()) {
-            self.buckets.visit(p, 1.0, |local| {
-                let d = self.slots[local].share(p);
-                found |= d[0].abs().max(d[1].abs()) < OVERLAP;
-            });
-        }
-        found
+        self.slots.iter().any(|s| {
+            let d = s.share(p);
+            d[0].abs().max(d[1].abs()) < OVERLAP
+        })
     }
 
     /// Peaks of the votes, refined and weighed; the likeliest first.
@@ -165,14 +183,13 @@ impl<'a> Scene<'a> {
         let n = (2 * half + 1) as usize;
         let mut votes = vec![0u16; n * n];
         for c in self.ground.outlines.iter().map(|o| o.centre).filter(|c| c[0].is_finite()) {
-            self.buckets.visit(c, window_m, |local| {
-                let s = self.slots[local].centre;
+            for s in self.slots.iter().map(|s| s.centre) {
                 let (x, y) =
                     (((s[0] - c[0]) / STEP).round() as i32 + half, ((s[1] - c[1]) / STEP).round() as i32 + half);
                 if (0..n as i32).contains(&x) && (0..n as i32).contains(&y) {
                     votes[y as usize * n + x as usize] += 1;
                 }
-            });
+            }
         }
         let at = |x: i32, y: i32| {
             if x < 0 || y < 0 || x >= n as i32 || y >= n as i32 {
@@ -244,17 +261,14 @@ impl<'a> Scene<'a> {
         let mut hits = vec![None; self.ground.outlines.len()];
         for (i, c) in self.ground.outlines.iter().map(|o| o.centre).enumerate() {
             let p = [c[0] + shift[0], c[1] + shift[1]];
-            if !(p[0].is_finite() && p[1].is_finite()) {
-                continue;
-            }
             let mut best: Option<(usize, f64)> = None;
-            self.buckets.visit(p, 0.0, |local| {
+            for local in self.grid.at(p).iter().map(|&l| l as usize) {
                 let d = self.slots[local].share(p);
                 let d = d[0].abs().max(d[1].abs());
                 if d < NEAR && best.is_none_or(|b| d < b.1) {
                     best = Some((local, d));
                 }
-            });
+            }
             // One outline a module: the closer one keeps it.
             if let Some((local, d)) = best {
                 match taken[local] {
@@ -274,13 +288,17 @@ impl<'a> Scene<'a> {
 
     fn weigh(&self, shift: [f64; 2], weights: &Weights) -> Candidate {
         let hits = self.hits(shift);
+        let covered: Option<Vec<bool>> = self.cover.as_ref().map(|(border, depths)| {
+            let moved = border.moved(shift);
+            depths.iter().map(|d| Border::holds(d, &moved)).collect()
+        });
         let mut outlined = vec![false; self.slots.len()];
         let mut stray: BTreeMap<u32, f64> = BTreeMap::new();
         let mut warmer: Vec<f64> = Vec::new();
         let mut cost = 0.0;
         let mut matched = 0;
-        for ((hit, outline), m) in hits.iter().zip(&self.ground.outlines).zip(&self.ground.frame.modules) {
-            let c = outline.centre;
+        for (i, (hit, m)) in hits.iter().zip(&self.ground.frame.modules).enumerate() {
+            let c = self.ground.outlines[i].centre;
             if !c[0].is_finite() {
                 continue;
             }
@@ -292,14 +310,13 @@ impl<'a> Scene<'a> {
                 warmer.push(f64::from(m.t_median_c - self.warmth[local]));
                 outlined[local] = true;
                 matched += 1;
-            } else if self.cover.is_none_or(|view| inside(view, outline, shift)) {
+            } else if covered.as_ref().is_none_or(|covered| covered[i]) {
                 *stray.entry(m.table).or_default() += trust * weights.stray;
             }
         }
         cost += stray.values().map(|s| s.min(weights.stray_table)).sum::<f64>();
-        let back = shift.map(|v| -v);
-        let missed =
-            self.slots.iter().zip(&outlined).filter(|(s, o)| !**o && inside(&self.ground.view, s, back)).count();
+        let back = self.ground.view.moved(shift.map(|v| -v));
+        let missed = self.depths.iter().zip(&outlined).filter(|(d, o)| !**o && Border::holds(d, &back)).count();
         cost += missed as f64 * weights.missed;
         cost += warmth_cost(&mut warmer, weights);
         Candidate { shift, log_likelihood: -cost, matched }
@@ -311,89 +328,4 @@ fn warmth_cost(warmer: &mut Vec<f64>, weights: &Weights) -> f64 {
     warmer.retain(|d| d.is_finite());
     let offset = median(warmer);
     warmer.iter().map(|d| (0.25 * ((d - offset) / weights.warmth_k).powi(2)).min(weights.warmth_limit)).sum()
-}
-
-/// The slot, shifted, lies wholly in a convex polygon, clockwise seen from above.
-pub(super) fn inside(polygon: &[[f64; 2]], slot: &Slot, shift: [f64; 2]) -> bool {
-    let c = [slot.centre[0] + shift[0], slot.centre[1] + shift[1]];
-    let n = polygon.len();
-    n > 2
-        && (0..n).all(|i| {
-            let (a, b) = (polygon[i], polygon[(i + 1) % n]);
-            let d = [b[0] - a[0], b[1] - a[1]];
-            let len = d[0].hypot(d[1]).max(1e-9);
-            let normal = [d[1] / len, -d[0] / len];
-            let depth = (c[0] - a[0]) * normal[0] + (c[1] - a[1]) * normal[1];
-            let along = (normal[0] * slot.along[0] + normal[1] * slot.along[1]).abs();
-            let across = (1.0 - along * along).max(0.0).sqrt();
-            depth > 0.5 * (along * slot.size[0] + across * slot.size[1]) + 0.15
-        })
-}
-
-/// The border of the frame on the level of the modules, clockwise seen from above, relative to the camera, m.
-fn footprint(frame: &FrameOutlines, sight: &Sighting) -> Vec<[f64; 2]> {
-    let (w, h) = (frame.lens.width as f64, frame.lens.height as f64);
-    let border = [[0.0, 0.0], [0.5 * w, 0.0], [w, 0.0], [w, 0.5 * h], [w, h], [0.5 * w, h], [0.0, h], [0.0, 0.5 * h]];
-    let ring = border.map(|px| {
-        let [x, y] = frame.lens.direction(px);
-        let e = sight.rotation * Vector3::new(x, y, 1.0);
-        let depth = sight.height_m / (-e.z).max(0.1);
-        [depth * e.x, depth * e.y]
-    });
-    ring.to_vec()
-}
-
-/// Squares of the ground with the slots in them.
-struct Buckets {
-    low: [f64; 2],
-    across: usize,
-    down: usize,
-    items: Vec<Vec<u32>>,
-}
-
-impl Buckets {
-    const SIDE: f64 = 2.0;
-
-    fn new(slots: &[Slot]) -> Self {
-        let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
-        for s in slots {
-            for k in 0..2 {
-                low[k] = low[k].min(s.centre[k]);
-                high[k] = high[k].max(s.centre[k]);
-            }
-        }
-        if low[0] > high[0] {
-            return Self { low: [0.0; 2], across: 0, down: 0, items: Vec::new() };
-        }
-        let count = |k: usize| ((high[k] - low[k]) / Self::SIDE) as usize + 1;
-        let (across, down) = (count(0), count(1));
-        let mut items = vec![Vec::new(); across * down];
-        for (i, s) in slots.iter().enumerate() {
-            let (x, y) =
-                (((s.centre[0] - low[0]) / Self::SIDE) as usize, ((s.centre[1] - low[1]) / Self::SIDE) as usize);
-            items[y * across + x].push(i as u32);
-        }
-        Self { low, across, down, items }
-    }
-
-    /// Calls `f` with every slot within a square's side and `reach` of a place (and some beyond).
-    fn visit(&self, place: [f64; 2], reach: f64, mut f: impl FnMut(usize)) {
-        let cell = |v: f64, low: f64, n: usize| (((v - low) / Self::SIDE).floor().max(0.0) as usize).min(n);
-        let margin = reach + 0.5 * Self::SIDE;
-        let (x0, x1) = (
-            cell(place[0] - margin, self.low[0], self.across),
-            cell(place[0] + margin + Self::SIDE, self.low[0], self.across),
-        );
-        let (y0, y1) = (
-            cell(place[1] - margin, self.low[1], self.down),
-            cell(place[1] + margin + Self::SIDE, self.low[1], self.down),
-        );
-        for y in y0..y1 {
-            for x in x0..x1 {
-                for &i in &self.items[y * self.across + x] {
-                    f(i as usize);
-                }
-            }
-        }
-    }
 }

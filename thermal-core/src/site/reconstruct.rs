@@ -7,7 +7,8 @@ use rstar::{RTree, primitives::GeomWithData};
 
 use super::FrameOutlines;
 use super::attitude::{Sighting, median};
-use super::candidate::{Ground, inside};
+use super::border::Border;
+use super::candidate::Ground;
 use super::graph::{Solution, solve};
 use super::join::{Join, joins};
 use super::map::Slot;
@@ -64,7 +65,7 @@ fn clusters(
     errors: &[[f64; 2]],
 ) -> Vec<Cluster> {
     let mut found = Clusters::default();
-    let mut views: Vec<Vec<[f64; 2]>> = vec![Vec::new(); stops.len()];
+    let mut views: Vec<Option<Border>> = vec![None; stops.len()];
     // Whole outlines first: a cut one must not set the place of a module that others show whole.
     for whole in [true, false] {
         for (k, (stop, seen)) in stops.iter().zip(sights).enumerate() {
@@ -78,7 +79,7 @@ fn clusters(
                     found.add(outline, ring, seen.faces[i], whole);
                 }
             }
-            views[k] = ground.view;
+            views[k] = Some(ground.view);
         }
     }
     supported(found.clusters, &views)
@@ -125,20 +126,20 @@ impl Cluster {
 }
 
 /// Keeps what enough of the frames looking there show.
-fn supported(clusters: Vec<Cluster>, views: &[Vec<[f64; 2]>]) -> Vec<Cluster> {
-    let middle = |v: &Vec<[f64; 2]>| [0, 1].map(|k| v.iter().map(|p| p[k]).sum::<f64>() / v.len().max(1) as f64);
-    let reach = |v: &Vec<[f64; 2]>, c: [f64; 2]| v.iter().map(|p| (p[0] - c[0]).hypot(p[1] - c[1])).fold(0.0, f64::max);
-    let placed: Vec<(usize, [f64; 2])> =
-        views.iter().enumerate().filter(|(_, v)| !v.is_empty()).map(|(i, v)| (i, middle(v))).collect();
-    let mut reaches: Vec<f64> = placed.iter().map(|(i, c)| reach(&views[*i], *c)).collect();
+fn supported(clusters: Vec<Cluster>, views: &[Option<Border>]) -> Vec<Cluster> {
+    let middle = |v: &Border| [0, 1].map(|k| v.corners.iter().map(|p| p[k]).sum::<f64>() / v.corners.len() as f64);
+    let reach =
+        |v: &Border, c: [f64; 2]| v.corners.iter().map(|p| (p[0] - c[0]).hypot(p[1] - c[1])).fold(0.0, f64::max);
+    let placed: Vec<(&Border, [f64; 2])> = views.iter().flatten().map(|v| (v, middle(v))).collect();
+    let mut reaches: Vec<f64> = placed.iter().map(|(v, c)| reach(v, *c)).collect();
     let typical = median(&mut reaches);
-    let tree = RTree::bulk_load(placed.into_iter().map(|(i, c)| GeomWithData::new(c, i)).collect());
+    let tree = RTree::bulk_load(placed.into_iter().map(|(v, c)| GeomWithData::new(c, v)).collect());
     clusters
         .into_iter()
         .filter(|c| {
             let looking = tree
                 .locate_within_distance(c.slot.centre, typical * typical)
-                .filter(|g| inside(&views[g.data], &c.slot, [0.0; 2]))
+                .filter(|g| Border::holds(&g.data.depths(&c.slot), &[0.0; 8]))
                 .count();
             c.count >= SUPPORT * looking as f64
         })
