@@ -2,8 +2,9 @@
 
 use std::path::Path;
 
-use thermal_core::site::{Layout, Registration, register};
-use thermal_tests::flight::{FlightSpec, Score, fly, score_identity, score_named};
+use thermal_core::finding::Pattern;
+use thermal_core::site::{Layout, Registration, merge, register};
+use thermal_tests::flight::{Flight, FlightSpec, Score, fly, score_identity, score_named};
 use thermal_tests::plant::{Plant, PlantSpec};
 
 fn named(plant: &Plant, spec: &FlightSpec) -> Score {
@@ -235,6 +236,79 @@ fn a_warm_row_stands_out_over_the_flight() {
     // surroundings of the rows beside it, one of three.
     let (w, o) = (middle(&mut of_warm), middle(&mut of_others));
     assert!((w - 3.1).abs() < 0.8 && o.abs() < 1.0, "{w} {o}");
+}
+
+/// Frames show only some modules of a string as one: the flight's warmth tells the others, and where it ends.
+#[test]
+fn a_string_is_followed_along_its_course_and_no_further() {
+    let (plant, layout) = small();
+    let mut flight = fly(&plant, &FlightSpec { bias_m: [0.6, 0.9], ..FlightSpec::default() });
+    // Twelve modules of one course, of which every third is told by the frames.
+    let place = |id: usize| plant.modules[id].place;
+    let in_string = |id: usize| place(id)[..3] == [2, 1, 1] && (4..16).contains(&place(id)[3]);
+    for (frame, ids) in flight.frames.iter_mut().zip(&flight.truth) {
+        for (m, id) in frame.modules.iter_mut().zip(ids) {
+            (m.pattern, m.delta_t_k) = (Pattern::None, 0.0);
+            if in_string(*id) {
+                m.t_median_c += 3.0;
+                if place(*id)[3] % 3 == 0 {
+                    (m.pattern, m.delta_t_k) = (Pattern::String, 2.8);
+                }
+            }
+        }
+    }
+    let registration = register(&flight.frames, &plant.settings, Some(&layout));
+    let merged = merge(&flight.frames, &registration);
+    let (mut followed, mut beyond) = (0, 0);
+    for m in merged.iter().filter(|m| m.pattern == Pattern::String) {
+        let id = &registration.assets[m.asset.expect("named") as usize].id;
+        let truth = plant.modules.iter().position(|p| p.id == *id).expect("the layout's ids");
+        if in_string(truth) {
+            followed += 1;
+        } else {
+            beyond += 1;
+        }
+        assert!((m.delta_t_k - 2.8).abs() < 0.1);
+    }
+    // A vacant place or a module with a fault of its own may lie within.
+    assert!((10..=12).contains(&followed) && beyond <= 1, "{followed} {beyond}");
+}
+
+/// Half a module beside its place in one frame, as a table cut by the frame's edge is misread: it proves nothing. A table
+/// that lies so in every frame was drawn so.
+#[test]
+fn a_lattice_beside_its_modules_is_marked_unless_all_frames_have_it_there() {
+    let (plant, layout) = small();
+    let flight = fly(&plant, &FlightSpec::default());
+    let beside = |flight: &mut Flight, frames: &[usize]| {
+        for &k in frames {
+            let first = flight.frames[k].modules[0].table;
+            for m in flight.frames[k].modules.iter_mut().filter(|m| m.table == first) {
+                let down = [m.corners[3][0] - m.corners[0][0], m.corners[3][1] - m.corners[0][1]];
+                m.corners = m.corners.map(|c| [c[0] + 0.3 * down[0], c[1] + 0.3 * down[1]]);
+            }
+        }
+    };
+    let mut one = flight.clone();
+    let k = one.frames.len() / 2;
+    beside(&mut one, &[k]);
+    let registration = register(&one.frames, &plant.settings, Some(&layout));
+    let marked =
+        |r: &Registration, f: usize| r.frames[f].places.iter().filter(|p| p.askew || p.asset.is_none()).count();
+    let table = one.frames[k].modules.iter().filter(|m| m.table == one.frames[k].modules[0].table).count();
+    assert!(marked(&registration, k) >= table, "{} of {table}", marked(&registration, k));
+    let others: usize = (0..one.frames.len()).filter(|f| *f != k).map(|f| marked(&registration, f)).sum();
+    assert_eq!(others, 0);
+    // A layout that has a table 0.5 m from where it stands.
+    let mut text = layout.clone();
+    let first = layout.modules[0].table.clone();
+    for m in text.modules.iter_mut().filter(|m| m.table == first) {
+        m.corners = m.corners.map(|c| [c[0], c[1] + 0.5 / 111_200.0]);
+    }
+    let registration = register(&flight.frames, &plant.settings, Some(&text));
+    let askew = registration.frames.iter().flat_map(|f| &f.places).filter(|p| p.askew).count();
+    let all: usize = flight.frames.iter().map(|f| f.modules.len()).sum();
+    assert!(askew * 50 < all, "{askew} of {all}");
 }
 
 /// Nonsense from outside must not stop the rest, nor panic.

@@ -26,6 +26,7 @@ mod problem;
 mod reconstruct;
 mod reflection;
 mod register;
+mod strings;
 mod warmth;
 #[cfg(test)]
 mod tests;
@@ -154,6 +155,9 @@ pub struct Place {
     /// The outline is on no module and cannot be one of its own: it lies across modules of the plant, or (where the plant
     /// was built from the flight) the other frames that look there show none.
     pub stray: bool,
+    /// Its lattice as a whole lies beside the modules, and no other frame bears that out: a lattice misread where the frame
+    /// cuts it. It counts as little as a cut outline.
+    pub askew: bool,
     /// Probability of the place, 0 to 1.
     pub confidence: f32,
     /// Angle of view off the module's normal, deg.

@@ -165,6 +165,13 @@ fn of_merged(
     module.confidence = merged.confidence;
     module.flags.extend(merged.flags.iter().copied());
     let mut note = Vec::new();
+    if matches!(merged.pattern, Pattern::Module | Pattern::String) {
+        module.area_fraction = 1.0;
+        module.part.clear();
+    }
+    if merged.frames_confirmed == 0 {
+        note.push("warm with its string over the whole flight; no frame alone shows it".to_owned());
+    }
     if merged.frames_confirmed > 1 {
         note.push(format!("median of {} frames, spread {:.1} K", merged.frames_confirmed, merged.delta_t_spread_k));
     }

@@ -58,6 +58,15 @@ pub(super) fn name_misfits(frames: &[FrameOutlines], placed: &[PlacedFrame], map
         return;
     }
     let (mut poor, mut unsure) = (Vec::new(), Vec::new());
+    let askew: Vec<&str> =
+        placed.iter().filter(|p| p.places.iter().any(|p| p.askew)).map(|p| p.file.as_str()).collect();
+    if !askew.is_empty() {
+        problems.push(Problem::new(
+            name_some(askew.into_iter(), 5),
+            "the outlines of a table lie beside its modules; they do not count as seen",
+            "look at these frames; where the layout is wrong there, correct it and inspect again",
+        ));
+    }
     let stray = |f: &FrameOutlines, p: &PlacedFrame| {
         f.modules.iter().zip(&p.places).filter(|(m, p)| p.stray && m.pattern != Pattern::None).count()
     };

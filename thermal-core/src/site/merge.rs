@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 
 use super::attitude::median;
 use super::reflection::{SpotSight, moves_with_camera};
+use super::strings::grow;
 use super::{FrameOutlines, Place, PlacedFrame, Registration, Seen};
 use crate::finding::{Flag, Pattern};
 
@@ -74,6 +75,7 @@ pub fn merge(frames: &[FrameOutlines], registration: &Registration) -> Vec<Merge
         by_asset.into_iter().map(|(asset, sights)| cx.merge_one(Some(asset), sights)).collect();
     merged.extend(cx.by_place(&nameless).into_iter().map(|sights| cx.merge_one(None, sights)));
     cx.flag_travelling(&mut merged);
+    grow(&mut merged, frames, registration);
     merged
 }
 
@@ -119,7 +121,8 @@ impl Context<'_> {
 
     fn merge_one(&self, asset: Option<u32>, sights: Vec<Sight>) -> MergedModule {
         let mut flags = Vec::new();
-        let whole: Vec<Sight> = sights.iter().copied().filter(|s| self.seen(*s).whole).collect();
+        let whole: Vec<Sight> =
+            sights.iter().copied().filter(|s| self.seen(*s).whole && !self.place(*s).askew).collect();
         let counted = if whole.is_empty() {
             flags.push(Flag::Cut);
             sights.clone()

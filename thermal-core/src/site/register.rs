@@ -1,7 +1,9 @@
 //! The flow of the registration: attitude and ground places of each frame, candidates against the plant, one bias over
 //! the flight, identities.
 
-use super::attitude::{Sighting, sight};
+use std::collections::BTreeMap;
+
+use super::attitude::{Sighting, median, sight};
 use super::candidate::{Ground, Scene, Weights};
 use super::complaint::{name_far_layout, name_misfits, other_plant};
 use super::drift::{Receiver, Step, smooth};
@@ -14,7 +16,7 @@ use super::order::{Stop, flight_order, position};
 use super::overlap::{compare, consecutive};
 use super::problem::Problem;
 use super::reconstruct::{CHAIN_SPREADS_M, CHAIN_WINDOW_M, build};
-use super::{FrameOutlines, Place, PlacedFrame, Registration, plant};
+use super::{FrameOutlines, Place, PlacedFrame, Registration, Seen, plant};
 use crate::settings::Settings;
 
 /// A place is called certain from this probability.
@@ -137,8 +139,12 @@ impl Flow<'_> {
 
 /// Counts who saw what, and names what did not fit.
 fn finish(frames: &[FrameOutlines], mut registration: Registration, map: &Map) -> Registration {
+    if !registration.reconstructed {
+        mark_askew(frames, &mut registration, map);
+    }
     for (frame, placed) in frames.iter().zip(&registration.frames) {
-        for (_, place) in frame.modules.iter().zip(&placed.places).filter(|(m, p)| m.whole && !p.ambiguous()) {
+        let counts = |m: &Seen, p: &Place| m.whole && !p.askew && !p.ambiguous();
+        for (_, place) in frame.modules.iter().zip(&placed.places).filter(|(m, p)| counts(m, p)) {
             if let Some(asset) = place.asset.and_then(|a| registration.assets.get_mut(a as usize)) {
                 asset.frames_seen += 1;
             }
@@ -150,9 +156,50 @@ fn finish(frames: &[FrameOutlines], mut registration: Registration, map: &Map) -
     registration
 }
 
+/// Marks the outlines of lattices that lie beside their modules, where no other frame has them there too.
+fn mark_askew(frames: &[FrameOutlines], registration: &mut Registration, map: &Map) {
+    /// Beyond this from the modules' places a lattice lies beside them, m; a table drawn so in the layout lies so in all frames.
+    const BESIDE_M: f64 = 0.35;
+    const ALIKE_M: f64 = 0.2;
+    let off = |p: &Place| -> Option<[f64; 2]> {
+        let centre = map.slots.get(p.asset? as usize)?.centre;
+        Some([0, 1].map(|k| p.ground_m.iter().map(|c| f64::from(c[k])).sum::<f64>() / 4.0 - centre[k]))
+    };
+    let mut by_asset: BTreeMap<u32, Vec<(usize, [f64; 2])>> = BTreeMap::new();
+    let mut suspects: Vec<(usize, usize, u32, [f64; 2])> = Vec::new();
+    for (f, (frame, placed)) in frames.iter().zip(&registration.frames).enumerate() {
+        let mut lattices: BTreeMap<u32, [Vec<f64>; 2]> = BTreeMap::new();
+        for (m, o) in frame.modules.iter().zip(&placed.places).filter_map(|(m, p)| Some((m, off(p)?))) {
+            let lists = lattices.entry(m.table).or_default();
+            (0..2).for_each(|k| lists[k].push(o[k]));
+        }
+        let middles: BTreeMap<u32, [f64; 2]> =
+            lattices.into_iter().map(|(t, mut lists)| (t, [0, 1].map(|k| median(&mut lists[k])))).collect();
+        for (i, (m, p)) in frame.modules.iter().zip(&placed.places).enumerate() {
+            let (Some(asset), Some(&middle)) = (p.asset, middles.get(&m.table)) else { continue };
+            by_asset.entry(asset).or_default().push((f, middle));
+            if middle[0].hypot(middle[1]) > BESIDE_M {
+                suspects.push((f, i, asset, middle));
+            }
+        }
+    }
+    for (f, i, asset, middle) in suspects {
+        let alike = |o: &[f64; 2]| (o[0] - middle[0]).hypot(o[1] - middle[1]) < ALIKE_M;
+        let borne_out = by_asset.get(&asset).is_some_and(|list| list.iter().any(|(g, o)| *g != f && alike(o)));
+        registration.frames[f].places[i].askew = !borne_out;
+    }
+}
+
 fn unplaced(frame: &FrameOutlines) -> PlacedFrame {
-    let nowhere =
-        Place { asset: None, other: None, stray: false, confidence: 0.0, view_deg: 90.0, ground_m: [[f32::NAN; 2]; 4] };
+    let nowhere = Place {
+        asset: None,
+        other: None,
+        stray: false,
+        askew: false,
+        confidence: 0.0,
+        view_deg: 90.0,
+        ground_m: [[f32::NAN; 2]; 4],
+    };
     PlacedFrame {
         file: frame.file.clone(),
         shift_m: [0.0; 2],

@@ -27,6 +27,7 @@ fn told(frames: &[&[Word]]) -> (Vec<FrameOutlines>, Registration) {
                 asset: w.0,
                 other: None,
                 stray: false,
+                askew: false,
                 confidence: 1.0,
                 view_deg: 3.0 + f as f32,
                 ground_m: [[x, 2.0], [x + 1.0, 2.0], [x + 1.0, 0.0], [x, 0.0]],
@@ -122,6 +123,17 @@ fn stray_outlines_make_no_finding() {
     registration.frames[0].places[0].stray = true;
     let m = merge(&outlines, &registration);
     assert_eq!(m.iter().map(|m| m.asset).collect::<Vec<_>>(), [Some(0)]);
+}
+
+/// A lattice misread where the frame cuts it counts as little as a cut outline.
+#[test]
+fn askew_outlines_count_as_cut() {
+    let (outlines, mut registration) = told(&[&[CELL], &[SOUND]]);
+    registration.frames[0].places[0].askew = true;
+    let m = merge(&outlines, &registration);
+    assert_eq!((m[0].pattern, m[0].frames_seen), (Pattern::None, 1));
+    registration.frames[1].places[0].askew = true;
+    assert!(merge(&outlines, &registration)[0].flags.contains(&Flag::Cut));
 }
 
 #[test]
