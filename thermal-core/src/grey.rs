@@ -14,9 +14,10 @@ impl Grey<'_> {
     pub(crate) fn sample(&self, x: f32, y: f32) -> f32 {
         let x = (x - 0.5).max(0.0).min(self.width as f32 - 1.001);
         let y = (y - 0.5).max(0.0).min(self.height as f32 - 1.001);
-        let (i, j) = (x as usize, y as usize);
+        // By way of 32 bits, which the processor converts in one step each way.
+        let (i, j) = (x as i32, y as i32);
         let (fx, fy) = (x - i as f32, y - j as f32);
-        let k = j * self.width + i;
+        let k = j as usize * self.width + i as usize;
         let (Some(a), Some(b)) = (self.data.get(k..k + 2), self.data.get(k + self.width..k + self.width + 2)) else {
             return self.data.get(k).copied().unwrap_or(f32::NAN);
         };

@@ -203,6 +203,9 @@ pub fn levels(modules: &[Neighbour], threshold_k: f64) -> Vec<Level> {
     out
 }
 
+/// Sound modules that a module is compared with.
+const NEAREST: usize = 8;
+
 /// Each module against the median of the nearest modules that are not warm.
 fn compare(modules: &[Neighbour], warm: &[bool], out: &mut [Level]) {
     let sound: Vec<usize> = (0..modules.len()).filter(|k| !warm[*k]).collect();
@@ -214,11 +217,14 @@ fn compare(modules: &[Neighbour], warm: &[bool], out: &mut [Level]) {
                 let other = &modules[*o];
                 // The row's own modules share its wind and its height.
                 let far = if other.place.row == module.place.row { 1.0 } else { 2.0 };
-                (far * (other.at[0] - module.at[0]).hypot(other.at[1] - module.at[1]), other.level_c)
+                let [across, down] = [0, 1].map(|a| other.at[a] - module.at[a]);
+                (far * (across * across + down * down).sqrt(), other.level_c)
             })
             .collect();
-        near.sort_by(|a, b| a.0.total_cmp(&b.0));
-        near.truncate(8);
+        if near.len() > NEAREST {
+            near.select_nth_unstable_by(NEAREST, |a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
+            near.truncate(NEAREST);
+        }
         let neighbours = near.len();
         let reference_c = quantile(near.into_iter().map(|v| v.1).collect(), 0.5).unwrap_or(module.level_c);
         out[k] = Level { reference_c, delta_k: module.level_c - reference_c, neighbours, ..Level::default() };

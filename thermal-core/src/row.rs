@@ -1,5 +1,7 @@
 //! Which outlines form a row, and where in it each stands: tables whose courses run on into each other.
 
+use std::collections::BTreeSet;
+
 use crate::outline::Outlines;
 use crate::outline::Placed;
 
@@ -64,25 +66,81 @@ pub fn assign(outlines: &Outlines, courses: usize) -> Vec<Vec<RowPlace>> {
     for (k, r) in rank.iter().enumerate() {
         number[*r] = k as u32 + 1;
     }
-    let mut next_position = vec![1u32; rows.len()];
+    // A row is cut where any of its tables is: a leaning table may touch the frame's edge alone.
+    let mut cut_above = vec![false; rows.len()];
+    for k in 0..n {
+        cut_above[row_of[k]] |= placed[k].cut_above;
+    }
+    // The columns of each row so far, by their middle: a lattice within another's reach shares its positions.
+    let mut columns: Vec<Vec<(f64, i64)>> = vec![Vec::new(); rows.len()];
     let mut out = vec![Vec::new(); n];
     for &k in &order {
         let r = row_of[k];
         let (_, low, high) = rows[r];
         // A row cut by the frame's upper edge is counted from its lower edge, which is in view.
         let missing = courses as i64 - (high - low);
-        let upper = if missing > 0 && placed[k].cut_above { missing } else { 0 };
-        let first = next_position[r];
+        let upper = if missing > 0 && cut_above[r] { missing } else { 0 };
         let cells = &outlines.tables[k].cells;
+        let own: BTreeSet<usize> = cells.iter().map(|c| c.column).collect();
+        let middle = |column: usize| placed[k].left + (column as f64 + 0.5) * placed[k].step;
+        let near = |column: usize| {
+            let shared = columns[r].iter().find(|(u, _)| (u - middle(column)).abs() < 0.4 * placed[k].step);
+            shared.map(|(_, position)| position - column as i64)
+        };
+        let last = columns[r].iter().map(|c| c.1).max().unwrap_or(0);
+        let first = own.iter().copied().find_map(near).unwrap_or(last + 1);
+        columns[r].extend(own.iter().map(|c| (middle(*c), first + *c as i64)));
         out[k] = cells
             .iter()
             .map(|c| RowPlace {
                 row: number[r],
                 course: (shift[k] - low + upper + c.line as i64 + 1).max(1) as u32,
-                position: first + c.column as u32,
+                position: (first + c.column as i64).max(1) as u32,
             })
             .collect();
-        next_position[r] = first + cells.iter().map(|c| c.column as u32 + 1).max().unwrap_or(0);
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use nalgebra::Matrix3;
+
+    use super::*;
+    use crate::optics::Lens;
+    use crate::outline::{Cell, Table};
+
+    /// A table of modules of 40 x 80 px seen straight on, its upper left corner at `at`, px.
+    fn table(at: [f64; 2], lines: usize, columns: usize) -> Table {
+        let cell = |line: usize, column: usize| {
+            let (x, y) = (at[0] + 42.0 * column as f64, at[1] + 82.0 * line as f64);
+            let corners = [[x, y], [x + 40.0, y], [x + 40.0, y + 80.0], [x, y + 80.0]];
+            Cell { column, line, corners, whole: true, confidence: 1.0 }
+        };
+        let cells = (0..lines).flat_map(|l| (0..columns).map(move |c| cell(l, c))).collect();
+        Table { cells, ..Table::default() }
+    }
+
+    fn places(tables: Vec<Table>) -> Vec<Vec<[u32; 3]>> {
+        let lens = Lens { width: 640, height: 512, focal_px: 1000.0, k1: 0.0 };
+        let outlines = Outlines { tables, view: Some((lens, Matrix3::identity())) };
+        let list = |t: Vec<RowPlace>| t.into_iter().map(|p| [p.row, p.course, p.position]).collect();
+        assign(&outlines, 2).into_iter().map(list).collect()
+    }
+
+    #[test]
+    fn a_row_cut_by_the_frame_is_numbered_alike_over_its_tables() {
+        // Only the left table leans over the frame's upper edge; both show the lower of two courses.
+        let found = places(vec![table([10.0, 1.0], 1, 2), table([120.0, 5.0], 1, 2)]);
+        assert_eq!(found, [[[1, 2, 1], [1, 2, 2]], [[1, 2, 3], [1, 2, 4]]]);
+    }
+
+    #[test]
+    fn lattices_over_the_same_columns_share_positions() {
+        // The lower course of a table was found as a lattice of its own, one column further in.
+        let found = places(vec![table([10.0, 100.0], 1, 4), table([52.5, 183.0], 1, 3), table([200.0, 100.0], 2, 1)]);
+        assert_eq!(found[0], [[1, 1, 1], [1, 1, 2], [1, 1, 3], [1, 1, 4]]);
+        assert_eq!(found[1], [[1, 2, 2], [1, 2, 3], [1, 2, 4]]);
+        assert_eq!(found[2], [[1, 1, 5], [1, 2, 5]]);
+    }
 }

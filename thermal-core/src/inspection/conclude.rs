@@ -1,5 +1,6 @@
 //! From the frames' records to one list: places on the site, one finding a physical module, irradiance, severity.
 
+use super::second_look::second_look;
 use super::unseen::{hints, unseen};
 use super::{FrameReport, Inputs};
 use crate::finding::{Finding, Flag, ModuleRecord, Pattern, Unseen};
@@ -53,6 +54,7 @@ pub fn conclude(inputs: &Inputs, reports: &[FrameReport]) -> Conclusion {
             }
         }
         merged = site::merge(&frames, &registration);
+        second_look(&mut modules, &merged, &registration);
         out.problems.extend(registration.problems.iter().map(ToString::to_string));
         out.unseen = unseen(&registration, &merged, reports);
         out.problems.extend(hints(&out.unseen));

@@ -10,6 +10,7 @@ mod frames;
 mod input;
 mod journal;
 mod part;
+mod second_look;
 mod unseen;
 mod write;
 

@@ -194,6 +194,8 @@ pub struct Placed {
     pub top: f64,
     /// Pitch of the courses.
     pub pitch: f64,
+    /// Pitch of the columns.
+    pub step: f64,
     /// Courses found.
     pub lines: usize,
     /// The uppermost course touches the frame's edge, so courses above it may be out of view.
@@ -215,6 +217,10 @@ impl Outlines {
                 let mut pitches: Vec<f64> =
                     table.cells.iter().map(|c| map.plane(c.corners[3])[1] - map.plane(c.corners[0])[1]).collect();
                 let pitch = if pitches.is_empty() { 1.0 } else { lattice::median(&mut pitches).max(1e-6) };
+                // The widest span tells the step with the gaps between modules.
+                let ends = |cell: &Cell| [0, 1].map(|k| map.plane(cell.corners[k])[0]);
+                let widest = table.cells.iter().max_by_key(|c| (c.column, std::cmp::Reverse(c.line)));
+                let step = widest.map_or(1.0, |c| (ends(c)[1] - left) / (c.column + 1) as f64).max(1e-6);
                 let n = table.cells.len().max(1) as f64;
                 let top = corners(0).map(|(line, p)| map.plane(p)[1] - line as f64 * pitch).sum::<f64>() / n;
                 let cut_above = table.cells.iter().any(|c| {
@@ -226,7 +232,7 @@ impl Outlines {
                                 .any(|(v, n)| *v < 2.0 || *v > n as f64 - 2.0)
                         })
                 });
-                Placed { left, top, pitch, lines, cut_above }
+                Placed { left, top, pitch, step, lines, cut_above }
             })
             .collect()
     }

@@ -84,7 +84,7 @@ pub(super) fn edge_elements(image: &Grey<'_>, reduced: f64, lens: &Lens) -> Vec<
             let p0 = lens.direction([px[0] + 4.0 * s, px[1] - 4.0 * c]);
             let p1 = lens.direction([px[0] - 4.0 * s, px[1] + 4.0 * c]);
             let (tx, ty) = (p1[0] - p0[0], p1[1] - p0[1]);
-            let n = tx.hypot(ty).max(1e-12);
+            let n = (tx * tx + ty * ty).sqrt().max(1e-12);
             out.push(EdgeElement {
                 point: [0.5 * (p0[0] + p1[0]), 0.5 * (p0[1] + p1[1])],
                 tangent: [tx / n, ty / n],

@@ -177,9 +177,9 @@ impl Profile {
                 let t = k as f32 / FINE as f32;
                 let x = edge.x as f32 + t * nx - side as f32 * ny;
                 let y = edge.y as f32 + t * ny + side as f32 * nx;
-                let (left, top) = (x as usize, y as usize);
+                let (left, top) = (x as i32, y as i32);
                 let (u, v) = (x - left as f32, y - top as f32);
-                let at = top * width + left;
+                let at = top as usize * width + left as usize;
                 let (upper, lower) = (pixels.get(at..at + 2)?, pixels.get(at + width..at + width + 2)?);
                 let (a, b) = (upper[0] + u * (upper[1] - upper[0]), lower[0] + u * (lower[1] - lower[0]));
                 *value += 0.2 * (a + v * (b - a));

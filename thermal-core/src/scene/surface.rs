@@ -4,6 +4,9 @@ use super::site::{Module, PoleShadow, Site, Table, Weed, grid};
 use super::spec::Spec;
 use super::view::{Patch, Sample, View, cover};
 
+/// Steps of the slow noise a metre: the wind wanders over some five metres.
+const WIND_PER_M: f64 = 0.22;
+
 /// What holds for all samples of a table in a frame.
 pub(super) struct Surface<'a> {
     spec: &'a Spec,
@@ -13,8 +16,9 @@ pub(super) struct Surface<'a> {
     base_c: f32,
     /// Irradiance over 1000 W/m2.
     strength: f32,
-    /// Where the slow fields are read for this table: the wind's, and the sky's in this frame.
-    wind_at: [f32; 2],
+    /// Where the slow fields are read for this table: the wind's (at the origin, and for a metre along and up: it blows over
+    /// the gaps), and the sky's in this frame.
+    wind_at: [[f32; 2]; 3],
     sky_at: f32,
     /// Spots of reflection: place on the table, standard deviation, all m; peak, K.
     spots: Vec<[f32; 4]>,
@@ -42,7 +46,8 @@ impl<'a> Surface<'a> {
             table,
             base_c: (weather.air_c + weather.rise_k_m2_w * g) as f32,
             strength: (g / 1000.0) as f32,
-            wind_at: [table.drawn.origin.x as f32 * 0.9, table.drawn.origin.y as f32 * 0.9],
+            wind_at: [table.drawn.origin, table.drawn.along, table.drawn.up]
+                .map(|v| [(WIND_PER_M * v.x) as f32, (WIND_PER_M * v.y) as f32]),
             sky_at: frame as f32 * 0.35,
             spots: spots.collect(),
             cells: grid(spec.plant.cells),
@@ -97,7 +102,9 @@ impl<'a> Surface<'a> {
         let weather = &self.spec.weather;
         let mut t = self.base_c;
         if weather.wander_k != 0.0 {
-            let noise = self.site.slow.linear(self.wind_at[0] + 0.22 * s.u, self.wind_at[1] + 0.22 * s.v);
+            let [origin, along, up] = self.wind_at;
+            let [x, y] = [0, 1].map(|k| origin[k] + along[k] * s.u + up[k] * s.v);
+            let noise = self.site.slow.linear(x, y);
             t += weather.wander_k as f32 * 0.7 * noise;
         }
         t += weather.upper_edge_k as f32 * (s.v / self.table.patch.size[1] as f32 - 0.5);

@@ -305,8 +305,8 @@ impl<'a> Scene<'a> {
             let trust = if m.whole { 1.0 } else { 0.5 };
             if let Some(local) = *hit {
                 let s = self.slots[local].centre;
-                let r = (s[0] - c[0] - shift[0]).hypot(s[1] - c[1] - shift[1]);
-                cost += trust * (0.25 * (r / weights.sigma_m).powi(2)).min(weights.stray);
+                let square = (s[0] - c[0] - shift[0]).powi(2) + (s[1] - c[1] - shift[1]).powi(2);
+                cost += trust * (0.25 * square / weights.sigma_m.powi(2)).min(weights.stray);
                 warmer.push(f64::from(m.t_median_c - self.warmth[local]));
                 outlined[local] = true;
                 matched += 1;
