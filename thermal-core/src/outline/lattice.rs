@@ -226,18 +226,24 @@ pub(super) fn grow(image: &WorkImage, energy: &Energy, seeds: &[Seed], settings:
             }
         }
         if few {
-            small.push(lattice);
+            small.push(first);
         } else {
             out.push(lattice);
         }
     }
-    for lattice in small {
-        if lattice.cells.values().all(|c| !scene.covers(&scene.taken, c.x, c.y)) {
-            for cell in lattice.cells.values() {
-                fill(&mut scene.taken, image, cell);
-            }
-            out.push(lattice);
+    for first in small {
+        // Grown again, since it may not run over what the larger ones have taken meanwhile.
+        if scene.covers(&scene.taken, first.x, first.y) {
+            continue;
         }
+        let lattice = grow_one(&scene, first, settings);
+        if lattice.distinctness() < 2.5 {
+            continue;
+        }
+        for cell in lattice.cells.values() {
+            fill(&mut scene.taken, image, cell);
+        }
+        out.push(lattice);
     }
     out
 }

@@ -169,6 +169,15 @@ fn fit(marks: &[Mark], start: &Projective, px: f64, lean_deg: f64) -> Option<Pro
             n[(i, j)] += sign * square;
             n[(j, i)] += sign * square;
         }
+        // A module cut by the frame, with one upright side in view, would turn and shrink freely: tables are turned against
+        // each other by a degree or so, and the size is known from growing.
+        let turn = 1.0 / (0.02 * scale).powi(2);
+        let size = 1.0 / (0.1 * scale).powi(2);
+        for (k, weight) in [(1, turn), (3, turn), (0, size), (4, size)] {
+            n[(k, k)] += weight;
+        }
+        r[0] += size * start[0];
+        r[4] += size * start[4];
         h = n.lu().solve(&r)?;
         if h.iter().any(|v| !v.is_finite()) {
             return None;
