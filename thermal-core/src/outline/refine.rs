@@ -170,9 +170,9 @@ fn fit(marks: &[Mark], start: &Projective, px: f64, lean_deg: f64) -> Option<Pro
             n[(j, i)] += sign * square;
         }
         // A module cut by the frame, with one upright side in view, would turn and shrink freely: tables are turned against
-        // each other by a degree or so, and the size is known from growing.
-        let turn = 1.0 / (0.02 * scale).powi(2);
-        let size = 1.0 / (0.1 * scale).powi(2);
+        // each other by a degree or two, and the size is known from growing.
+        let turn = 1.0 / (0.03 * scale).powi(2);
+        let size = 1.0 / (0.2 * scale).powi(2);
         for (k, weight) in [(1, turn), (3, turn), (0, size), (4, size)] {
             n[(k, k)] += weight;
         }
