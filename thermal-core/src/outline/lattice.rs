@@ -36,6 +36,8 @@ pub(super) struct Lattice {
 /// Work pixels on either side of a boundary that must lie in the frame for it to be measured.
 const REACH_PX: f64 = 2.2;
 
+/// Least strength of a lattice's sides over the texture inside.
+const LEAST_DISTINCT: f64 = 2.5;
 /// Fewer cells than this wait until larger lattices have grown.
 const FEW: usize = 4;
 /// Rounds in which the cells at a lattice's border are looked at again, since what it holds for a module has changed.
@@ -194,58 +196,93 @@ pub(super) fn median(values: &mut [f64]) -> f64 {
     *values.select_nth_unstable_by(k, f64::total_cmp).1
 }
 
-/// Grows lattices from `seeds`, strongest first.
-pub(super) fn grow(image: &WorkImage, energy: &Energy, seeds: &[Seed], settings: &OutlineSettings) -> Vec<Lattice> {
+/// Tables of one frame agree on the size of a module within this share; what [`super::prove`] would turn away for its size.
+const SIZE_OFF: f64 = 0.10;
+
+/// Grows lattices from `seeds`, strongest first. `width_at`: expected width of a module at a height in the image, work px.
+pub(super) fn grow(
+    image: &WorkImage,
+    energy: &Energy,
+    seeds: &[Seed],
+    width_at: impl Fn(f64) -> f64,
+    settings: &OutlineSettings,
+) -> Vec<Lattice> {
     let mut scene = Scene { image, energy, taken: vec![false; image.data.len()] };
-    let mut seeded = vec![false; image.data.len()];
-    let mut out = Vec::new();
-    let mut small = Vec::new();
-    for seed in seeds {
-        if scene.covers(&scene.taken, seed.x, seed.y) || scene.covers(&seeded, seed.x, seed.y) {
-            continue;
-        }
-        let Some(first) = scene.look(seed.x, seed.y, 1) else { continue };
-        // A module near the frame's edge may have one side too close to it to be measured again.
-        let floor = (0.7 * seed.strength).max(2.0 * first.texture);
-        let weak = first.sides.iter().any(|s| *s >= 0.0 && *s < floor);
-        if first.visible < 0.95 || weak || first.sides.iter().filter(|s| **s < 0.0).count() > 1 {
-            continue;
-        }
-        let lattice = grow_one(&scene, first, settings);
-        if lattice.distinctness() < 2.5 {
-            continue;
-        }
-        // The corner of a table stands out most, but seen from it the lines inside may be too weak to go on: few cells are
-        // kept aside until a start inside has had its turn.
-        let few = lattice.cells.len() < FEW;
-        for cell in lattice.cells.values() {
+    let mut out = scene.sweep(seeds, settings);
+    // Where a start of a wrong size took the place of a table, the size that the others agree on gives it a second turn.
+    let ratios: Vec<f64> = out.iter().map(|lattice| lattice.width() / width_at(lattice.middle())).collect();
+    let evidence = |k: usize| out[k].distinctness().min(12.0) * out[k].cells.len() as f64;
+    let agreed = |ratio: f64| move |other: f64| (other / ratio - 1.0).abs() < SIZE_OFF;
+    let support = |k: usize| -> f64 { (0..out.len()).filter(|o| agreed(ratios[k])(ratios[*o])).map(evidence).sum() };
+    let Some(main) = (0..out.len()).max_by(|a, b| support(*a).total_cmp(&support(*b))) else { return out };
+    let fits = agreed(ratios[main]);
+    if ratios.iter().all(|ratio| fits(*ratio)) {
+        return out;
+    }
+    let mut kept = ratios.iter().map(|ratio| fits(*ratio));
+    out.retain(|_| kept.next().unwrap_or(true));
+    scene.taken.fill(false);
+    for cell in out.iter().flat_map(|lattice| lattice.cells.values()) {
+        fill(&mut scene.taken, image, cell);
+    }
+    let sized: Vec<Seed> = seeds
+        .iter()
+        .copied()
+        .filter(|seed| fits((seed.x[1] - seed.x[0]) / width_at(0.5 * (seed.y[0] + seed.y[1]))))
+        .collect();
+    out.extend(scene.sweep(&sized, settings));
+    out
+}
+
+impl Scene<'_> {
+    /// One turn of all seeds over what is not taken yet.
+    fn sweep(&mut self, seeds: &[Seed], settings: &OutlineSettings) -> Vec<Lattice> {
+        let mut seeded = vec![false; self.image.data.len()];
+        let mut out = Vec::new();
+        let mut small = Vec::new();
+        for seed in seeds {
+            if self.covers(&self.taken, seed.x, seed.y) || self.covers(&seeded, seed.x, seed.y) {
+                continue;
+            }
+            let Some(first) = self.look(seed.x, seed.y, 1) else { continue };
+            // A module near the frame's edge may have one side too close to it to be measured again.
+            let floor = (0.7 * seed.strength).max(2.0 * first.texture);
+            let weak = first.sides.iter().any(|s| *s >= 0.0 && *s < floor);
+            if first.visible < 0.95 || weak || first.sides.iter().filter(|s| **s < 0.0).count() > 1 {
+                continue;
+            }
+            let lattice = grow_one(self, first, settings);
+            if lattice.distinctness() < LEAST_DISTINCT {
+                continue;
+            }
+            // The corner of a table stands out most, but seen from it the lines inside may be too weak to go on: few cells
+            // are kept aside until a start inside has had its turn.
+            let few = lattice.cells.len() < FEW;
+            for cell in lattice.cells.values() {
+                fill(if few { &mut seeded } else { &mut self.taken }, self.image, cell);
+            }
             if few {
-                fill(&mut seeded, image, cell);
+                small.push(first);
             } else {
-                fill(&mut scene.taken, image, cell);
+                out.push(lattice);
             }
         }
-        if few {
-            small.push(first);
-        } else {
+        for first in small {
+            // Grown again, since it may not run over what the larger ones have taken meanwhile.
+            if self.covers(&self.taken, first.x, first.y) {
+                continue;
+            }
+            let lattice = grow_one(self, first, settings);
+            if lattice.distinctness() < LEAST_DISTINCT {
+                continue;
+            }
+            for cell in lattice.cells.values() {
+                fill(&mut self.taken, self.image, cell);
+            }
             out.push(lattice);
         }
+        out
     }
-    for first in small {
-        // Grown again, since it may not run over what the larger ones have taken meanwhile.
-        if scene.covers(&scene.taken, first.x, first.y) {
-            continue;
-        }
-        let lattice = grow_one(&scene, first, settings);
-        if lattice.distinctness() < 2.5 {
-            continue;
-        }
-        for cell in lattice.cells.values() {
-            fill(&mut scene.taken, image, cell);
-        }
-        out.push(lattice);
-    }
-    out
 }
 
 /// Marks the inside of a cell.
@@ -259,6 +296,18 @@ fn fill(mask: &mut [bool], image: &WorkImage, cell: &GrownCell) {
 }
 
 impl Lattice {
+    /// Median width of the cells, work px.
+    fn width(&self) -> f64 {
+        let mut widths: Vec<f64> = self.cells.values().map(|c| c.x[1] - c.x[0]).collect();
+        if widths.is_empty() { f64::NAN } else { median(&mut widths) }
+    }
+
+    /// Mean height of the cells in the image, work px.
+    fn middle(&self) -> f64 {
+        let n = self.cells.len().max(1) as f64;
+        self.cells.values().map(|c| 0.5 * (c.y[0] + c.y[1])).sum::<f64>() / n
+    }
+
     /// Median strength of the sides, K.
     pub(super) fn strength(&self) -> f64 {
         let mut sides: Vec<f64> =
