@@ -178,7 +178,7 @@ fn find_in(view: &View<'_>, lens: &Lens, prior: &Prior, settings: &OutlineSettin
     let energy =
         energy::energies(&image, ((pitch[1] / 6.0) as usize).clamp(2, 9), ((pitch[0] / 6.0) as usize).clamp(2, 9));
     let size_at = |y: f64| pitch.map(|p| p * slant(image.uv([0.0, y])[1]) / slant(middle[1]));
-    let seeds = seed::seeds(&energy, &size_at, settings.distance_tolerance, settings.floor_k);
+    let seeds = seed::seeds(&energy, size_at, settings.distance_tolerance, settings.floor_k);
     let lattices = lattice::grow(&image, &energy, &seeds, |y| size_at(y)[0], settings);
     let tables = refine::refine(&view.frame, &map, &image, &lattices, settings);
     let tables = prove::prove(tables, |t| t.distance_m * slant(map.plane(t.centre())[1]));
