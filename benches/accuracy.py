@@ -2,7 +2,7 @@
 
 Usage: accuracy.py SCENES BINARY WORK
 SCENES holds flights of the example `render_scenes` (each with its truth.json), WORK receives the runs.
-Needs numpy and opencv-python-headless (intersection of convex polygons); versions as in testdata/requirements.txt.
+Needs numpy and opencv-python-headless (intersection of convex polygons).
 """
 
 import csv

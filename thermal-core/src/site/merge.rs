@@ -234,6 +234,8 @@ impl Context<'_> {
     /// camera, is a mirrored source.
     fn flag_travelling(&self, merged: &mut [MergedModule]) {
         const SAME_M: f64 = 0.4;
+        // What is left of the confidence: two faults may lie so by chance.
+        const MIRRORED: f64 = 0.3;
         // From neighbouring frames only: any two spots of a plant agree by chance.
         const MOVED_M: std::ops::Range<f64> = 1.0..15.0;
         // Witnesses: spots that other frames do not confirm, sorted by their easting against the camera.
@@ -262,6 +264,7 @@ impl Context<'_> {
             if !merged[i].flags.contains(&Flag::ReflectionSuspect) {
                 merged[i].flags.push(Flag::ReflectionSuspect);
                 merged[i].flags.sort_unstable();
+                merged[i].confidence *= MIRRORED;
             }
         }
     }
