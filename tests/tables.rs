@@ -67,6 +67,8 @@ fn findings() -> Vec<Finding> {
         review: String::new(),
         reviewer: "Zoë, \"the\" analyst".to_owned(),
         note: "two\nlines; a comma, and =1+1".to_owned(),
+        delta_t_u95_k: Some(1.43),
+        delta_t_ref_u95_k: None,
     };
     let mut point = Finding { finding: "F0002".to_owned(), ..located.clone() };
     point.module.ground = None;

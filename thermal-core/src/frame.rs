@@ -116,6 +116,7 @@ pub fn analyse(
                 pattern: reading.pattern,
                 part: reading.part.clone(),
                 delta_t_k: reading.delta_t_k,
+                taken_k: reading.taken_k,
                 area_fraction: reading.area_fraction,
                 confidence: if reading.pattern == Pattern::None {
                     cell.confidence

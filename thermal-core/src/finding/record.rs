@@ -80,6 +80,8 @@ pub struct ModuleRecord {
     pub part: String,
     /// The pattern's own temperature difference at capture, K; 0 for `none`.
     pub delta_t_k: f64,
+    /// What optics of the usual blur take of a spot's difference, K; 0 where they resolve the pattern.
+    pub taken_k: f64,
     /// Share of the module's area that is warm, 0 to 1.
     pub area_fraction: f64,
     /// 0 to 1.
@@ -156,4 +158,8 @@ pub struct Finding {
     pub reviewer: String,
     /// Free text.
     pub note: String,
+    /// Half width of the 95 % interval of `delta_t_k`, K; `None`: not known (a table of an older version).
+    pub delta_t_u95_k: Option<f64>,
+    /// The same of `delta_t_ref_k`.
+    pub delta_t_ref_u95_k: Option<f64>,
 }

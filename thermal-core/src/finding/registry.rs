@@ -113,6 +113,22 @@ const EVIDENCE: Spec = text("evidence", "Path of the picture, relative to the ru
 const REVIEW: Spec = text("review", "Decision of the reviewer; empty: not reviewed");
 const REVIEWER: Spec = text("reviewer", "Who decided");
 const NOTE: Spec = text("note", "Free text");
+const DELTA_T_U95: Spec = limited(
+    "delta_t_u95_k",
+    "K",
+    2,
+    0.0,
+    f64::INFINITY,
+    "Half width of the 95 % interval of delta_t_k: noise, row scatter, emissivity and view, resolution",
+);
+const DELTA_T_REF_U95: Spec = limited(
+    "delta_t_ref_u95_k",
+    "K",
+    2,
+    0.0,
+    f64::INFINITY,
+    "Half width of the 95 % interval of delta_t_ref_k: that of delta_t_k, scaled, and the irradiance",
+);
 
 /// Ties a column to a field of the record.
 macro_rules! column {
@@ -202,6 +218,8 @@ pub static FINDINGS: Table<Finding> = Table {
         column!(REVIEW, review),
         column!(REVIEWER, reviewer),
         column!(NOTE, note),
+        column!(DELTA_T_U95, delta_t_u95_k),
+        column!(DELTA_T_REF_U95, delta_t_ref_u95_k),
     ],
 };
 

@@ -168,7 +168,7 @@ mod tests {
     const FINDINGS_HEADER: &str = "finding,asset_id,row,course,position,pattern,part,severity,abnormality_class,\
         delta_t_k,delta_t_ref_k,delta_row_k,t_max_c,t_median_c,row_median_c,irradiance_w_m2,irradiance_age_s,\
         captured_at,frames_seen,frames_confirmed,lat,lon,area_fraction,confidence,flags,loss_w,frame,\
-        x0,y0,x1,y1,x2,y2,x3,y3,evidence,review,reviewer,note";
+        x0,y0,x1,y1,x2,y2,x3,y3,evidence,review,reviewer,note,delta_t_u95_k,delta_t_ref_u95_k";
 
     fn csv<R: Default>(table: &Table<R>, records: &[R]) -> String {
         let mut writer = table.writer(Vec::new()).unwrap();
@@ -298,7 +298,7 @@ mod tests {
             let message = read(&FINDINGS, table).unwrap_err().to_string();
             assert!(message.starts_with(&format!("t.csv: {reason}; ")), "{message}");
         }
-        let latin = [text.as_bytes(), b"F1,M\xfcller", [b','; 37].as_slice(), b"\n"].concat();
+        let latin = [text.as_bytes(), b"F1,M\xfcller", [b','; 39].as_slice(), b"\n"].concat();
         let message = read(&FINDINGS, latin).unwrap_err().to_string();
         assert!(message.starts_with("t.csv: line 2: the text is not UTF-8"), "{message}");
         let message = FINDINGS.read_csv(Path::new("absent/findings.csv")).err().unwrap().to_string();
@@ -312,8 +312,8 @@ mod tests {
                 "finding,pattern,frame,captured_at,flags,x0,y0,x1,y1,x2,y2,x3,y3,{}\nF1,cell,f.tif,{captured_at},{flags},0,0,1,0,1,1,0,1{}\n",
                 "asset_id,row,course,position,part,severity,abnormality_class,delta_t_k,delta_t_ref_k,delta_row_k,t_max_c,\
                 t_median_c,row_median_c,irradiance_w_m2,irradiance_age_s,frames_seen,frames_confirmed,lat,lon,area_fraction,\
-                confidence,loss_w,evidence,review,reviewer,note",
-                ",".repeat(26)
+                confidence,loss_w,evidence,review,reviewer,note,delta_t_u95_k,delta_t_ref_u95_k",
+                ",".repeat(28)
             )
         };
         assert!(read(&FINDINGS, line("2025-06-14T12:03:04Z", "soft;cut")).is_ok());

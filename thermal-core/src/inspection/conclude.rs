@@ -8,6 +8,7 @@ use crate::irradiance::Reading;
 use crate::run_record::Skipped;
 use crate::settings::Settings;
 use crate::site::{self, FrameOutlines, MergedModule, Pose, Registration, Seen, Sight};
+use crate::uncertainty::{self, Scatter};
 use crate::{Error, severity};
 
 /// View angle off the perpendicular above which a finding is flagged, deg; IEC TS 62446-3:2017 allows 30 (from memory).
@@ -80,6 +81,8 @@ pub fn conclude(inputs: &Inputs, reports: &[FrameReport]) -> Conclusion {
                     Finding { module: record.clone(), frames_seen: 1, frames_confirmed: 1, ..Finding::default() };
                 finding.module.flags.push(Flag::OneFrame);
                 judge(&mut finding, &reports[frame], inputs);
+                let scatter = Scatter { frames_k: 0.0, row_k: row_scatter_k(&reports[frame].modules) };
+                uncertainty::state(&mut finding, scatter);
                 list.push((finding, Sight { frame, module }));
             }
         }
@@ -191,7 +194,16 @@ fn of_merged(
         ..Finding::default()
     };
     judge(&mut finding, &reports[best.frame], inputs);
+    let row_k = row_scatter_k(&reports[best.frame].modules);
+    uncertainty::state(&mut finding, Scatter { frames_k: merged.delta_t_spread_k, row_k });
     finding
+}
+
+/// Scatter of the sound modules of a frame about their rows, K: the scaled median absolute deviation; NaN without any.
+fn row_scatter_k(modules: &[ModuleRecord]) -> f64 {
+    let sound = modules.iter().filter(|m| m.pattern == Pattern::None && m.whole);
+    let mut off: Vec<f32> = sound.map(|m| m.delta_row_k.abs() as f32).collect();
+    1.4826 * f64::from(crate::measure::median(&mut off))
 }
 
 /// Findings on no module of the plant get a name of their own, from north to south; those of a frame without a place are

@@ -52,6 +52,9 @@ pub fn read_frame(
     converter: &mut Option<Converter>,
 ) -> Result<(Thermogram, Capture, Lens, InputFile, bool)> {
     let path = inputs.frame_path(name);
+    if name.contains(char::REPLACEMENT_CHARACTER) {
+        return Err(Error::input(&path, "file name", "it is not UTF-8", "rename the file, and its row in frames.csv"));
+    }
     let bytes = raster::read_bytes(&path, &Limits::default())?;
     let digest = InputFile::of_bytes(format!("frames/{name}"), &bytes);
     let raster = raster::decode(&bytes, &path, &Limits::default())?;

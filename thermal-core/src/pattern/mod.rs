@@ -51,6 +51,8 @@ pub struct Reading {
     pub spot_sigma_px: f64,
     /// Where the optics cannot resolve the spot: between which differences the spot itself lies, K.
     pub own_delta_k: Option<[f64; 2]>,
+    /// What optics of the usual blur take of the difference of a spot, K.
+    pub taken_k: f64,
     /// Hottest sample inside the rim over the sound part, K, whether it is a finding or not.
     pub hottest_over_k: f64,
     /// 0 to 1: how far the evidence lies over the limits.
@@ -110,6 +112,7 @@ pub fn read(
             reading.spot = Some(spot.at);
             reading.spot_sigma_px = spot.sigma_px;
             reading.own_delta_k = spot.own_delta_k;
+            reading.taken_k = spot.taken_k;
             reading.certainty = (spot.delta_k / f64::from(settings.min_spot_k)).min(3.0) / 3.0;
             reading.reasons.push(spot.reason);
             if let Some([low, high]) = spot.own_delta_k {

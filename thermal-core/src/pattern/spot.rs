@@ -29,15 +29,22 @@ pub(super) struct Spot {
     pub sigma_px: f64,
     /// The optics spread the spot so far that its own difference was greater: between these, K.
     pub own_delta_k: Option<[f64; 2]>,
+    /// What optics of the usual blur take of the difference, K.
+    pub taken_k: f64,
     pub reason: String,
 }
 
 /// Between which differences a round spot itself lies, K, that the image shows `sigma_px` wide and `delta_k` high: a
 /// Gaussian of variance s under a blur of variance b keeps s / (s + b) of its height. `None` where the blur takes less than a third.
 fn own_delta_k(delta_k: f64, sigma_px: f64) -> Option<[f64; 2]> {
-    let seen = sigma_px * sigma_px;
-    let own = |blur_px: f64| delta_k * seen / (seen - blur_px * blur_px).max(0.05 * seen);
+    let own = |blur_px: f64| before_blur_k(delta_k, sigma_px, blur_px);
     (own(USUAL_BLUR_PX) > 1.5 * delta_k).then(|| BLUR_RANGE_PX.map(own))
+}
+
+/// The height of a round spot before a blur of `blur_px`.
+fn before_blur_k(delta_k: f64, sigma_px: f64, blur_px: f64) -> f64 {
+    let seen = sigma_px * sigma_px;
+    delta_k * seen / (seen - blur_px * blur_px).max(0.05 * seen)
 }
 
 /// The hottest sample of a module.
@@ -170,6 +177,7 @@ pub(super) fn find(
         part,
         share,
         sigma_px: if is_cell { 0.0 } else { sigma_px },
+        taken_k: if is_cell { 0.0 } else { before_blur_k(delta_k, sigma_px, USUAL_BLUR_PX) - delta_k },
         own_delta_k: if is_cell { None } else { own_delta_k(delta_k, sigma_px) },
         reason,
     })

@@ -23,6 +23,9 @@ use band::Curve;
 
 pub use band::path_transmission;
 
+/// Hotter than anything that a camera of this kind measures (common practice, no source): a marker, or damage.
+const HOTTEST_K: f64 = 5000.0;
+
 const ZERO_C_IN_K: f64 = 273.15;
 /// Median temperatures that no frame of a plant has, deg C: outside them the encoding is wrong.
 const PLAUSIBLE_C: std::ops::RangeInclusive<f32> = -80.0..=300.0;
@@ -178,6 +181,11 @@ impl Converter {
 
     /// Object temperature of one stored value, deg C; NaN where it stands for none.
     fn celsius(&self, value: f64) -> f64 {
+        let celsius = self.celsius_of_any(value);
+        if celsius < HOTTEST_K { celsius } else { f64::NAN }
+    }
+
+    fn celsius_of_any(&self, value: f64) -> f64 {
         let Correction { curve, gain, background } = self.correction;
         let Some((scale, offset_k)) = self.model.linear_k() else {
             let signal = value - self.model.radiometry.o.unwrap_or(0.0);
@@ -201,7 +209,7 @@ impl Converter {
         if self.correction.is_none() {
             return values.mapv(|value| {
                 let apparent_k = f64::from(value) * scale + offset_k;
-                let sound = apparent_k > 0.0 && apparent_k < f64::INFINITY;
+                let sound = apparent_k > 0.0 && apparent_k < HOTTEST_K;
                 if sound { (apparent_k - ZERO_C_IN_K) as f32 } else { f32::NAN }
             });
         }

@@ -384,10 +384,12 @@ fn card(outcome: &Outcome, from: &Report<'_>, offset: Offset) -> Value {
     let k = |value: f64| words::number(value, 1);
     let mut figures = Vec::new();
     let mut add = |name: &str, value: String| figures.push(pair(name, value));
-    let half = uncertainty::COVERAGE * uncertainty::delta_t_k(finding);
-    match finding.delta_t_ref_k.zip(uncertainty::delta_t_ref_k(finding)) {
-        Some((scaled, u)) => {
-            add("Difference", format!("{} K ± {} K at 1000 W/m²", k(scaled), k(uncertainty::COVERAGE * u)));
+    let half = finding.delta_t_u95_k.unwrap_or_else(|| uncertainty::COVERAGE * uncertainty::delta_t_k(finding));
+    let half_ref =
+        finding.delta_t_ref_u95_k.or_else(|| Some(uncertainty::COVERAGE * uncertainty::delta_t_ref_k(finding)?));
+    match finding.delta_t_ref_k.zip(half_ref) {
+        Some((scaled, half)) => {
+            add("Difference", format!("{} K ± {} K at 1000 W/m²", k(scaled), k(half)));
             let g = finding.irradiance_w_m2.unwrap_or_default();
             add("As measured", format!("{} K at {} W/m²", k(module.delta_t_k), words::number(g, 0)));
         }

@@ -88,6 +88,7 @@ pub fn finding_of(missed: Missed, celsius: &ArrayView2<'_, f32>, inputs: &Inputs
         ..Finding::default()
     };
     finding.loss_w = loss_w(&finding, settings);
+    crate::uncertainty::state(&mut finding, crate::uncertainty::Scatter { frames_k: 0.0, row_k: f64::NAN });
     Ok(finding)
 }
 
