@@ -2,10 +2,11 @@
 //! drawn anew for each flight (noise, modules' and cells' own scatter, emissivity, irradiance, distance, focus), and the
 //! share of findings whose truth lies in the interval is counted.
 //!
-//! `THERMAL_FLIGHTS=60` flies so many; the default is a sample. Measured with 60: see `benches/README.md`.
+//! `THERMAL_FLIGHTS=30` flies so many; the default is a sample.
 #![allow(missing_docs)]
 
 use std::collections::BTreeMap;
+use std::fmt::Write as _;
 use std::fs;
 
 use thermal_core::scene::{self, Scene, spec::Kind};
@@ -101,8 +102,9 @@ fn the_stated_interval_holds_the_truth() {
             count.measured += usize::from(measured.abs() <= number("delta_t_u95_k"));
             count.scaled += usize::from(scaled.abs() <= number("delta_t_ref_u95_k"));
             if dump.is_some() {
-                lines += &format!(
-                    "{},{measured:.3},{scaled:.3},{},{},{},{},{},{},{flight}\n",
+                writeln!(
+                    lines,
+                    "{},{measured:.3},{scaled:.3},{},{},{},{},{},{},{flight}",
                     row["pattern"],
                     row["delta_t_k"],
                     row["delta_t_u95_k"],
@@ -110,7 +112,8 @@ fn the_stated_interval_holds_the_truth() {
                     row["delta_t_ref_u95_k"],
                     row["frames_confirmed"],
                     row["flags"],
-                );
+                )
+                .unwrap();
             }
         }
     }
@@ -125,12 +128,14 @@ fn the_stated_interval_holds_the_truth() {
     let share = |k: usize, n: usize| 100.0 * k as f64 / n.max(1) as f64;
     let mut table = String::new();
     for (name, c) in counts.iter().map(|(name, c)| (name.as_str(), *c)).chain([("all", all)]) {
-        table += &format!(
-            "{name:10} {:5} findings: {:5.1} % as measured, {:5.1} % at 1000 W/m2\n",
+        writeln!(
+            table,
+            "{name:10} {:5} findings: {:5.1} % as measured, {:5.1} % at 1000 W/m2",
             c.findings,
             share(c.measured, c.findings),
             share(c.scaled, c.findings)
-        );
+        )
+        .unwrap();
     }
     eprintln!("{flights} flights, {unmatched} findings of another pattern than the truth\n{table}");
     assert!(all.findings >= 12 * flights, "{table}");

@@ -50,7 +50,7 @@ pub(crate) fn read_plain(path: &Path) -> Result<Vec<u8>> {
 pub(crate) fn read_text(path: &Path) -> Result<String> {
     let mut text = String::from_utf8(read_plain(path)?).map_err(|e| {
         let valid = e.as_bytes().get(..e.utf8_error().valid_up_to()).unwrap_or_default();
-        let line = valid.iter().filter(|b| **b == b'\n').count() + 1;
+        let line = valid.split(|b| *b == b'\n').count();
         Error::input(path, format!("line {line}"), "the text is not UTF-8", "save the file with UTF-8 encoding")
     })?;
     if text.starts_with('\u{feff}') {
