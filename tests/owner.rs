@@ -188,18 +188,18 @@ fn a_run_folder_that_is_not_whole() {
     assert!(code == 2 && error.contains("it lies in the run folder"), "{error}");
 }
 
-/// Two flights of one plant a year apart: another irradiance, another receiver bias, and by module repaired, new, stronger
+/// Two flights of one plant a year apart, every kind of fault, a third stronger than usual, objects on the ground: another irradiance, another receiver bias, and by module repaired, new, stronger
 /// and weaker faults, dealt in turn. The truth is what was dealt.
 #[test]
 fn two_flights_of_one_plant() {
     let place = tempfile::tempdir().unwrap();
     let mut spec = small();
     spec.flight.frames = 0;
-    // What lies beside the tables can be taken for modules; that is the analysis's affair and is tested with it.
-    spec.ground.objects.clear();
-    spec.faults.share = 0.22;
+    spec.faults.share = 0.3;
     spec.faults.strings = 0;
-    spec.faults.kinds = vec![Kind::Cell, Kind::Substring, Kind::Module];
+    spec.faults.kinds =
+        vec![Kind::Hotspot, Kind::Cell, Kind::Cells, Kind::Substring, Kind::Substring2, Kind::Sixth, Kind::Module];
+    spec.faults.strength = 1.3;
     let all = scene::Scene::new(&spec).unwrap().faults();
     let deal = ["gone", "new", "worse", "better", "same"];
     let truth: BTreeMap<&String, &str> = all.keys().enumerate().map(|(k, id)| (id, deal[k % deal.len()])).collect();
