@@ -58,7 +58,10 @@ fn every_command_of_the_guide_runs_and_data_people_can_go_on_from_its_tables() {
     assert_eq!((said.module.orientation, said.array.modules_up), (drawn.module.orientation, drawn.array.modules_up));
     assert!((said.module.length_m / drawn.module.length_m - 1.0).abs() < 0.05);
     let run = folder.path().join("card-run");
-    python_check("check_pandas.py", &["pandas"], &[&run]);
+    let typed = folder.path().join("typed-run");
+    let again = shell("thermal inspect card --out typed-run --no-evidence --parquet", folder.path());
+    assert!(again.status.success(), "{}", String::from_utf8_lossy(&again.stderr));
+    python_check("check_pandas.py", &["pandas", "pyarrow"], &[&typed]);
     let picture = folder.path().join("plant.png");
     python_check("plot_plant.py", &["pandas", "matplotlib"], &[&run, &picture]);
     if picture.exists() {

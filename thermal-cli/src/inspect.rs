@@ -54,6 +54,9 @@ pub(crate) struct Args {
     /// Leave out the evidence pictures
     #[arg(long, help_heading = "The run")]
     no_evidence: bool,
+    /// Write modules.parquet and findings.parquet as well; needs a build with `--features parquet`
+    #[arg(long, conflicts_with = "part", help_heading = "For machines")]
+    parquet: bool,
     /// Print the summary as JSON
     #[arg(long, help_heading = "For machines")]
     json: bool,
@@ -65,7 +68,7 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
         return Ok(ExitCode::SUCCESS);
     }
     let Some(out) = &args.out else { return Err(Failure::Usage("--out names the run folder to write".to_owned())) };
-    let options = options(args.force, args.no_evidence, args.threads);
+    let options = Options { parquet: args.parquet, ..options(args.force, args.no_evidence, args.threads) };
     if let Some(part) = args.part {
         return run_part(args, part, out, &options, console);
     }
@@ -86,7 +89,7 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
 
 /// How a run folder is written.
 pub(crate) fn options(force: bool, no_evidence: bool, threads: Option<usize>) -> Options {
-    Options { force, no_evidence, threads: threads_of(threads) }
+    Options { force, no_evidence, threads: threads_of(threads), parquet: false }
 }
 
 /// How many threads to use: as many as cores where no number is given.
