@@ -142,12 +142,16 @@ fn valid(place: &Path) -> BTreeMap<String, Vec<u8>> {
             files.insert(name, fs::read(path).unwrap());
         }
     }
-    // A piece of a drawn frame, so that modules are in it.
-    let (celsius, _) = scene::render_frame(&spec, 0).unwrap();
-    let counts = |t: &f32| ((t + 273.15) * 100.0).round();
-    let piece: Vec<f32> = celsius.slice(ndarray::s![150..342, 200..456]).iter().map(counts).collect();
-    files.insert("piece.tif".to_owned(), tiff_f32(256, 192, &piece));
+    files.insert("piece.tif".to_owned(), piece(&spec));
     files
+}
+
+/// A piece of a drawn frame with modules in it.
+fn piece(spec: &scene::Spec) -> Vec<u8> {
+    let (celsius, _) = scene::render_frame(spec, 0).unwrap();
+    let counts = |t: &f32| ((t + 273.15) * 100.0).round();
+    let values: Vec<f32> = celsius.slice(ndarray::s![150..342, 200..456]).iter().map(counts).collect();
+    tiff_f32(256, 192, &values)
 }
 
 /// An uncompressed TIFF of 32-bit floats (TIFF 6.0, section 2 and 19), little-endian, one strip.
@@ -357,10 +361,7 @@ fn settings_with_every_number_at_its_extremes() {
     spec.flight.frames = 1;
     scene::render(&spec, place.path()).unwrap();
     let text = fs::read_to_string(place.path().join("inspection.toml")).unwrap();
-    let (celsius, _) = scene::render_frame(&spec, 0).unwrap();
-    let piece: Vec<f32> =
-        celsius.slice(ndarray::s![150..342, 200..456]).iter().map(|t| ((t + 273.15) * 100.0).round()).collect();
-    let frame = tiff_f32(256, 192, &piece);
+    let frame = piece(&spec);
     let path = place.path().join("extreme.toml");
     let extremes = [
         "0",

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 use std::process::ExitCode;
 
+use thermal_core::inspection::Inputs;
 use thermal_core::scene;
 
 use crate::{
@@ -41,7 +42,8 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
         return Ok(ExitCode::SUCCESS);
     }
     let out = folder.join("run");
-    let conclusion = inspect::inspect(folder, &out, &inspect::options(false, false, None), false, console)?;
+    let conclusion =
+        inspect::inspect(&Inputs::read(folder)?, &out, &inspect::options(false, false, None), false, console)?;
     print(&inspect::summary(&conclusion, &out))?;
     print(&format!(
         "What was put in: {}\nNext: look at the pictures, then run `thermal inspect` on a flight of your own.",

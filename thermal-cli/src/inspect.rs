@@ -72,8 +72,9 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
     if let Some(part) = args.part {
         return run_part(args, part, out, &options, console);
     }
+    let inputs = Inputs::read(&args.folder)?;
     if args.resume
-        && let Some(record) = finished(&Inputs::read(&args.folder)?, out, &options)?
+        && let Some(record) = finished(&inputs, out, &options)?
     {
         let count = |name: &str| record.counts.get(name).copied().unwrap_or(0);
         if args.json {
@@ -83,7 +84,7 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
         }
         return Ok(if count("frames_skipped") == 0 { ExitCode::SUCCESS } else { ExitCode::from(PARTLY) });
     }
-    let conclusion = inspect(&args.folder, out, &options, args.resume, console)?;
+    let conclusion = inspect(&inputs, out, &options, args.resume, console)?;
     report(&conclusion, out, args.json)
 }
 
@@ -143,20 +144,19 @@ pub(crate) fn refuse_taken(out: &Path, force: bool) -> Result<(), Failure> {
     Ok(check_place(out, force)?)
 }
 
-/// Runs the main job from folder to run folder.
+/// Runs the main job from what the folder holds to the run folder.
 pub(crate) fn inspect(
-    folder: &Path,
+    inputs: &Inputs,
     out: &Path,
     options: &Options,
     resume: bool,
     console: Console,
 ) -> Result<Conclusion, Failure> {
     let record = RunRecord::begin(std::env::args().collect());
-    let inputs = Inputs::read(folder)?;
     refuse_taken(out, options.force)?;
-    let (mut reports, journal) = analyse(&inputs, &inputs.frames, out, options, resume, console)?;
+    let (mut reports, journal) = analyse(inputs, &inputs.frames, out, options, resume, console)?;
     same_size(&mut reports);
-    let conclusion = finish(&inputs, &reports, record, out, options, console)?;
+    let conclusion = finish(inputs, &reports, record, out, options, console)?;
     journal.remove()?;
     Ok(conclusion)
 }

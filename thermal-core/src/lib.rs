@@ -50,6 +50,7 @@ pub mod raster;
 pub mod capture;
 pub mod radiometry;
 mod grey;
+mod median;
 mod page;
 pub mod optics;
 pub mod sun;

@@ -167,6 +167,11 @@ pub struct Place {
 }
 
 impl Place {
+    /// Middle of the outline on the ground, m; no numbers where it has no place.
+    pub(crate) fn centre_m(&self) -> [f64; 2] {
+        [0, 1].map(|k| self.ground_m.iter().map(|p| f64::from(p[k])).sum::<f64>() / 4.0)
+    }
+
     /// More than one place is possible.
     pub fn ambiguous(&self) -> bool {
         self.other.is_some()

@@ -65,9 +65,7 @@ fn measured_k(finding: &Finding, scatter: Scatter) -> f64 {
         Pattern::String => row_k * std::f64::consts::FRAC_1_SQRT_2,
         Pattern::None | Pattern::Hotspot | Pattern::Cell | Pattern::Substring => 0.0,
     };
-    let doubtful = [Flag::Oblique, Flag::Soft, Flag::ReflectionSuspect].iter().any(|f| module.flags.contains(f));
-    let share = EMISSIVITY_SHARE.hypot(if spot { CELL_SHARE } else { 0.0 }) * if doubtful { 2.0 } else { 1.0 };
-    let share = share * module.delta_t_k;
+    let share = doubt(finding) * EMISSIVITY_SHARE.hypot(if spot { CELL_SHARE } else { 0.0 }) * module.delta_t_k;
     let taken = module.taken_k / COVERAGE;
     (pooled / frames + common * common + row_k * row_k + share * share + taken * taken).sqrt()
 }
@@ -78,10 +76,20 @@ pub fn state(finding: &mut Finding, scatter: Scatter) {
     let half = |u: f64| Some(COVERAGE * u).filter(|half| half.is_finite());
     finding.delta_t_u95_k = half(measured);
     finding.delta_t_ref_u95_k = finding.delta_t_ref_k.and_then(|scaled| {
-        let factor = if finding.module.delta_t_k.abs() > 1e-6 { scaled / finding.module.delta_t_k } else { 1.0 };
         let far = finding.irradiance_w_m2.map_or(0.0, |g| EXPONENT * (REFERENCE_W_M2 / g).ln());
-        half((measured * factor).hypot(irradiance_share(finding).hypot(far) * scaled))
+        half((measured * factor(finding, scaled)).hypot(irradiance_share(finding).hypot(far) * scaled))
     });
+}
+
+/// What the scaling multiplies the difference with.
+fn factor(finding: &Finding, scaled: f64) -> f64 {
+    if finding.module.delta_t_k.abs() > 1e-6 { scaled / finding.module.delta_t_k } else { 1.0 }
+}
+
+/// What the uncertainty by emissivity, view and reflection is multiplied with: twice where a flag warns of them.
+fn doubt(finding: &Finding) -> f64 {
+    let flags = [Flag::Oblique, Flag::Soft, Flag::ReflectionSuspect];
+    if flags.iter().any(|f| finding.module.flags.contains(f)) { 2.0 } else { 1.0 }
 }
 
 /// Standard uncertainty of the irradiance, as a share.
@@ -96,17 +104,14 @@ fn irradiance_share(finding: &Finding) -> f64 {
 /// module's own place in its row) cancels.
 pub fn delta_t_k(finding: &Finding) -> f64 {
     let frames = f64::from(finding.frames_confirmed.max(1));
-    let doubtful =
-        [Flag::Oblique, Flag::Soft, Flag::ReflectionSuspect].iter().any(|f| finding.module.flags.contains(f));
-    let share = if doubtful { 2.0 * SHARE } else { SHARE } * finding.module.delta_t_k;
+    let share = doubt(finding) * SHARE * finding.module.delta_t_k;
     (FRAME_K * FRAME_K / frames + COMMON_K * COMMON_K + share * share).sqrt()
 }
 
 /// Standard uncertainty of the difference scaled to 1000 W/m2, K; `None` where it is not scaled.
 pub fn delta_t_ref_k(finding: &Finding) -> Option<f64> {
     let scaled = finding.delta_t_ref_k?;
-    let factor = if finding.module.delta_t_k.abs() > 1e-6 { scaled / finding.module.delta_t_k } else { 1.0 };
-    Some((delta_t_k(finding) * factor).hypot(irradiance_share(finding) * scaled))
+    Some((delta_t_k(finding) * factor(finding, scaled)).hypot(irradiance_share(finding) * scaled))
 }
 
 #[cfg(test)]

@@ -18,10 +18,14 @@ pub(super) struct Zipped {
     path: PathBuf,
 }
 
+/// The name of the folder that the zip file holds.
+fn top_of(out: &Path) -> String {
+    out.file_name().map_or_else(|| "delivery".to_owned(), |n| n.to_string_lossy().into_owned())
+}
+
 /// Where the zip file of the delivery `out` stands.
 pub(super) fn path_of(out: &Path) -> PathBuf {
-    let top = out.file_name().map_or_else(|| "delivery".to_owned(), |n| n.to_string_lossy().into_owned());
-    out.with_file_name(format!("{top}.zip"))
+    out.with_file_name(format!("{}.zip", top_of(out)))
 }
 
 /// Writes the files of `folder` as `out`.zip, all in a folder of the name of `out`.
@@ -32,7 +36,7 @@ pub(super) fn zip_folder(folder: &Path, out: &Path) -> Result<Zipped> {
     let path = path_of(out);
     // One name for all: the folder's lock keeps others out, and what a killed program left is written over.
     let zipped = Zipped { temporary: beside(&path, "part")?, path };
-    let top = out.file_name().map_or_else(|| "delivery".to_owned(), |n| n.to_string_lossy().into_owned());
+    let top = top_of(out);
     let fault = |e: zip::result::ZipError| Error::io(&zipped.path, "write the zip file", std::io::Error::other(e));
     let refused = |e| Error::io(&zipped.path, "write the zip file", e);
     let mut zip = ZipWriter::new(BufWriter::new(File::create(&zipped.temporary).map_err(refused)?));

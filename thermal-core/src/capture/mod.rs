@@ -100,6 +100,11 @@ impl Capture {
         self.captured_at = shifted;
     }
 
+    /// Yaw, pitch and roll, deg, where yaw and pitch are known; a roll that is not logged is none.
+    pub fn attitude_deg(&self) -> Option<[f64; 3]> {
+        Some([self.yaw_deg?, self.pitch_deg?, self.roll_deg.unwrap_or(0.0)])
+    }
+
     /// Latitude and longitude, where both are known.
     pub fn position(&self) -> Option<(f64, f64)> {
         Some((self.lat?, self.lon?))

@@ -80,9 +80,7 @@ pub fn conclude(inputs: &Inputs, reports: &[FrameReport]) -> Conclusion {
                 let mut finding =
                     Finding { module: record.clone(), frames_seen: 1, frames_confirmed: 1, ..Finding::default() };
                 finding.module.flags.push(Flag::OneFrame);
-                judge(&mut finding, &reports[frame], inputs);
-                let scatter = Scatter { frames_k: 0.0, row_k: row_scatter_k(&reports[frame].modules) };
-                uncertainty::state(&mut finding, scatter);
+                judge(&mut finding, 0.0, &reports[frame], inputs);
                 list.push((finding, Sight { frame, module }));
             }
         }
@@ -193,9 +191,7 @@ fn of_merged(
         module,
         ..Finding::default()
     };
-    judge(&mut finding, &reports[best.frame], inputs);
-    let row_k = row_scatter_k(&reports[best.frame].modules);
-    uncertainty::state(&mut finding, Scatter { frames_k: merged.delta_t_spread_k, row_k });
+    judge(&mut finding, merged.delta_t_spread_k, &reports[best.frame], inputs);
     finding
 }
 
@@ -233,8 +229,8 @@ fn name_unlisted(list: &mut [(Finding, Sight)], merged: &[&MergedModule], regist
     }
 }
 
-/// Irradiance, severity, place of the middle, power lost.
-fn judge(finding: &mut Finding, report: &FrameReport, inputs: &Inputs) {
+/// Irradiance, severity, place of the middle, power lost, uncertainty. `frames_k`: scatter of the difference over the frames.
+fn judge(finding: &mut Finding, frames_k: f64, report: &FrameReport, inputs: &Inputs) {
     let settings: &Settings = &inputs.settings;
     let reading: Option<Reading> = inputs
         .irradiance
@@ -261,4 +257,5 @@ fn judge(finding: &mut Finding, report: &FrameReport, inputs: &Inputs) {
     let sections = settings.module.substrings * if settings.module.half_cut() { 2 } else { 1 };
     finding.loss_w =
         settings.module.p_stc_w.map(|p| severity::loss_w(module.pattern, module.area_fraction, sections, p));
+    uncertainty::state(finding, Scatter { frames_k, row_k: row_scatter_k(&report.modules) });
 }

@@ -87,12 +87,8 @@ pub fn read_frame(
 
 /// What is logged of a frame's pose, the height counted from the modules.
 pub fn logged_pose(inputs: &Inputs, capture: &Capture) -> LoggedPose {
-    let attitude_deg = match (capture.yaw_deg, capture.pitch_deg, capture.roll_deg) {
-        (Some(yaw), Some(pitch), roll) => Some([yaw, pitch, roll.unwrap_or(0.0)]),
-        _ => None,
-    };
     let above = inputs.settings.array.surface_above_takeoff_m;
-    LoggedPose { attitude_deg, height_m: capture.height_above_takeoff_m.map(|h| h - above) }
+    LoggedPose { attitude_deg: capture.attitude_deg(), height_m: capture.height_above_takeoff_m.map(|h| h - above) }
 }
 
 fn one(inputs: &Inputs, settings: &FrameSettings, name: &str, converter: &mut Option<Converter>) -> FrameReport {

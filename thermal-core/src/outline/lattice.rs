@@ -7,6 +7,7 @@ use super::OutlineSettings;
 use super::energy::Energy;
 use super::rectify::WorkImage;
 use super::seed::Seed;
+use crate::median::median;
 
 /// One cell while growing, in work coordinates.
 #[derive(Debug, Clone, Copy)]
@@ -190,12 +191,6 @@ fn size_fits(sides: [f64; 2], size: f64) -> bool {
     (sides[1] - sides[0] - size).abs() < 0.04 * size + 1.2
 }
 
-/// Median; the upper one of two. `values` must not be empty.
-pub(super) fn median(values: &mut [f64]) -> f64 {
-    let k = values.len() / 2;
-    *values.select_nth_unstable_by(k, f64::total_cmp).1
-}
-
 /// Tables of one frame agree on the size of a module within this share; what [`super::prove`] would turn away for its size.
 const SIZE_OFF: f64 = 0.10;
 
@@ -222,8 +217,8 @@ pub(super) fn grow(
     let mut kept = ratios.iter().map(|ratio| fits(*ratio));
     out.retain(|_| kept.next().unwrap_or(true));
     scene.taken.fill(false);
-    for cell in out.iter().flat_map(|lattice| lattice.cells.values()) {
-        fill(&mut scene.taken, image, cell);
+    for lattice in &out {
+        mark(&mut scene.taken, image, lattice);
     }
     let sized: Vec<Seed> = seeds
         .iter()
@@ -251,19 +246,14 @@ impl Scene<'_> {
             if first.visible < 0.95 || weak || first.sides.iter().filter(|s| **s < 0.0).count() > 1 {
                 continue;
             }
-            let lattice = grow_one(self, first, settings);
-            if lattice.distinctness() < LEAST_DISTINCT {
-                continue;
-            }
+            let Some(lattice) = self.distinct_from(first, settings) else { continue };
             // The corner of a table stands out most, but seen from it the lines inside may be too weak to go on: few cells
             // are kept aside until a start inside has had its turn.
-            let few = lattice.cells.len() < FEW;
-            for cell in lattice.cells.values() {
-                fill(if few { &mut seeded } else { &mut self.taken }, self.image, cell);
-            }
-            if few {
+            if lattice.cells.len() < FEW {
+                mark(&mut seeded, self.image, &lattice);
                 small.push(first);
             } else {
+                mark(&mut self.taken, self.image, &lattice);
                 out.push(lattice);
             }
         }
@@ -272,26 +262,28 @@ impl Scene<'_> {
             if self.covers(&self.taken, first.x, first.y) {
                 continue;
             }
-            let lattice = grow_one(self, first, settings);
-            if lattice.distinctness() < LEAST_DISTINCT {
-                continue;
-            }
-            for cell in lattice.cells.values() {
-                fill(&mut self.taken, self.image, cell);
-            }
+            let Some(lattice) = self.distinct_from(first, settings) else { continue };
+            mark(&mut self.taken, self.image, &lattice);
             out.push(lattice);
         }
         out
     }
+
+    /// The lattice that grows from a cell, if it stands out from the texture of its own inside.
+    fn distinct_from(&self, first: GrownCell, settings: &OutlineSettings) -> Option<Lattice> {
+        Some(grow_one(self, first, settings)).filter(|lattice| lattice.distinctness() >= LEAST_DISTINCT)
+    }
 }
 
-/// Marks the inside of a cell.
-fn fill(mask: &mut [bool], image: &WorkImage, cell: &GrownCell) {
+/// Marks the inside of a lattice's cells.
+fn mark(mask: &mut [bool], image: &WorkImage, lattice: &Lattice) {
     let clamp = |v: f64, n: usize| v.clamp(0.0, n as f64) as usize;
     let (w, h) = (image.width, image.height);
-    for j in clamp(cell.y[0] + 1.0, h)..clamp(cell.y[1], h) {
+    for cell in lattice.cells.values() {
         let (from, to) = (clamp(cell.x[0] + 1.0, w), clamp(cell.x[1], w));
-        mask[j * w..][from..to.max(from)].fill(true);
+        for j in clamp(cell.y[0] + 1.0, h)..clamp(cell.y[1], h) {
+            mask[j * w..][from..to.max(from)].fill(true);
+        }
     }
 }
 
@@ -299,7 +291,7 @@ impl Lattice {
     /// Median width of the cells, work px.
     fn width(&self) -> f64 {
         let mut widths: Vec<f64> = self.cells.values().map(|c| c.x[1] - c.x[0]).collect();
-        if widths.is_empty() { f64::NAN } else { median(&mut widths) }
+        median(&mut widths)
     }
 
     /// Mean height of the cells in the image, work px.
@@ -318,7 +310,7 @@ impl Lattice {
     /// Median temperature inside the cells, deg C.
     pub(super) fn level(&self) -> f64 {
         let mut levels: Vec<f64> = self.cells.values().map(|c| f64::from(c.level)).collect();
-        if levels.is_empty() { f64::NAN } else { median(&mut levels) }
+        median(&mut levels)
     }
 
     /// Median over the cells of side strength over inner texture: large for modules, one to two for ground.

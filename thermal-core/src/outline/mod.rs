@@ -14,11 +14,13 @@ mod refine;
 mod seed;
 
 pub use prior::{LoggedPose, find_from_pose};
+pub(crate) use rectify::PlaneMap;
 
 use nalgebra::Matrix3;
 use ndarray::ArrayView2;
 
 use crate::grey::Grey;
+use crate::median::median;
 use crate::optics::Lens;
 
 /// What the search may assume and how strict it is.
@@ -216,7 +218,7 @@ impl Outlines {
                 // Mean over the cells of the upper edge less its lines: steady even where the first course is broken.
                 let mut pitches: Vec<f64> =
                     table.cells.iter().map(|c| map.plane(c.corners[3])[1] - map.plane(c.corners[0])[1]).collect();
-                let pitch = if pitches.is_empty() { 1.0 } else { lattice::median(&mut pitches).max(1e-6) };
+                let pitch = if pitches.is_empty() { 1.0 } else { median(&mut pitches).max(1e-6) };
                 // The widest span tells the step with the gaps between modules.
                 let ends = |cell: &Cell| [0, 1].map(|k| map.plane(cell.corners[k])[0]);
                 let widest = table.cells.iter().max_by_key(|c| (c.column, std::cmp::Reverse(c.line)));

@@ -6,14 +6,14 @@ use nalgebra::{Matrix3, Vector3};
 
 /// The map between stored pixels and the plane parallel to the array at unit distance (u along the row, v down the slope).
 #[derive(Debug, Clone)]
-pub(super) struct PlaneMap {
-    pub lens: Lens,
+pub(crate) struct PlaneMap {
+    pub(super) lens: Lens,
     to_array: Matrix3<f64>,
     to_camera: Matrix3<f64>,
 }
 
 impl PlaneMap {
-    pub(super) fn new(lens: Lens, to_array: Matrix3<f64>) -> Self {
+    pub(crate) fn new(lens: Lens, to_array: Matrix3<f64>) -> Self {
         Self { lens, to_array, to_camera: to_array.transpose() }
     }
 
@@ -27,7 +27,7 @@ impl PlaneMap {
 
     /// Stored pixel to plane coordinates.
     #[inline]
-    pub(super) fn plane(&self, px: [f64; 2]) -> [f64; 2] {
+    pub(crate) fn plane(&self, px: [f64; 2]) -> [f64; 2] {
         let d = self.lens.direction(px);
         let q = self.to_array * Vector3::new(d[0], d[1], 1.0);
         let z = q.z.max(0.05);

@@ -85,12 +85,8 @@ fn looks(folder: &Path, card: &Card, encoding: Option<&(Radiometry, Sure, String
 
 fn pose(glance: &Glance) -> LoggedPose {
     let capture = &glance.capture;
-    let attitude_deg = match (capture.yaw_deg, capture.pitch_deg) {
-        (Some(yaw), Some(pitch)) => Some([yaw, pitch, capture.roll_deg.unwrap_or(0.0)]),
-        _ => None,
-    };
     let height_m = capture.height_above_takeoff_m.map(|h| h - MODULES_OVER_GROUND_M).filter(|h| *h > 2.0);
-    LoggedPose { attitude_deg, height_m }
+    LoggedPose { attitude_deg: capture.attitude_deg(), height_m }
 }
 
 /// The lattice under the assumption about the array that proves best.
@@ -210,12 +206,7 @@ fn array(ground: Option<&Ground>, lattice: Option<&Lattice>, attitude: Option<&A
     } else {
         (Mounting::Fixed, Sure::Likely, "rows do not run north to south, and none stand back to back")
     };
-    let word = match mounting {
-        Mounting::Fixed => "fixed",
-        Mounting::Tracker => "tracker",
-        Mounting::DualTilt => "dual-tilt",
-    };
-    entries.push(Entry::word("array.mounting", word, sure, from));
+    entries.push(Entry::word("array.mounting", mounting.as_str(), sure, from));
     entries.push(match (plane, paired) {
         (Some([tilt, _]), _) => {
             let from = "how the lattice lies to the camera, good to some 3 deg";

@@ -5,10 +5,10 @@ use std::path::Path;
 
 use jiff::Timestamp;
 
-use super::lattice::median;
 use super::{Entry, Sure};
 use crate::capture::{Capture, read_sidecar};
 use crate::inspection::list_frames;
+use crate::median::median;
 use crate::radiometry::Model;
 use crate::raster::{self, Limits, Pixels};
 use crate::settings::{Encoding, Radiometry};

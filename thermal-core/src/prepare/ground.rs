@@ -2,7 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use super::lattice::{median, mode};
+use super::lattice::mode;
+use crate::median::median;
 use crate::site::Layout;
 
 /// The modules of a layout, measured.

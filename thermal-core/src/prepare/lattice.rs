@@ -1,12 +1,14 @@
 //! The lattice of a plant whose module size is not known: usual sizes are tried, the one that proves best is kept, and the
 //! modules are measured on it.
 
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::Vector3;
 use ndarray::Array2;
 
 use crate::measure::temperature;
+use crate::median::median;
 use crate::optics::{Lens, camera_to_enu};
-use crate::outline::{Cell, LoggedPose, OutlineSettings, Outlines, Table, find_from_pose};
+use crate::outline::{Cell, LoggedPose, OutlineSettings, Outlines, PlaneMap, Table, find_from_pose};
+use crate::quality::area;
 use crate::settings::{Array, Orientation};
 
 /// Short and long side, m, of the formats that modules are usually sold in: thin film; 60 cells; 72 cells; half-cut of 108,
@@ -99,7 +101,7 @@ impl Trial {
             .iter()
             .map(|look| find_from_pose(look.celsius.view(), &look.lens, &look.pose, array, &settings))
             .collect();
-        let area = |t: &Table| t.cells.iter().map(|c| area_px(&c.corners)).sum::<f64>();
+        let area = |t: &Table| t.cells.iter().map(|c| area(&c.corners).abs()).sum::<f64>();
         let covered: f64 = found.iter().flat_map(|f| &f.tables).map(|t| t.distinctness.min(12.0) * area(t)).sum();
         let lattice = measure(looks, array, &found, module_m)?;
         let ratio = lattice.up_over_along;
@@ -164,21 +166,40 @@ fn table_edges_k(looks: &[Look], found: &[Outlines]) -> Option<f64> {
     (steps.len() >= FEWEST / 2).then(|| median(&mut steps))
 }
 
+/// Places along the middle of a line from `a` to `b`, and the unit vector across it, px.
+fn along(a: [f64; 2], b: [f64; 2]) -> ([[f64; 2]; 9], [f64; 2]) {
+    let length = (b[0] - a[0]).hypot(b[1] - a[1]);
+    let places = std::array::from_fn(|k| {
+        let t = 0.2 + 0.075 * k as f64;
+        [a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])]
+    });
+    (places, [(b[1] - a[1]) / length, (a[0] - b[0]) / length])
+}
+
 /// The greatest step across a line from `a` to `b`, within a pixel of it, K; `None` at the frame's edge.
 fn step_k(celsius: &Array2<f32>, a: [f64; 2], b: [f64; 2]) -> Option<f64> {
-    let length = (b[0] - a[0]).hypot(b[1] - a[1]);
-    let across = [(b[1] - a[1]) / length, (a[0] - b[0]) / length];
+    let (places, across) = along(a, b);
     let step = |shift: f64| -> Option<f64> {
         let mut sum = 0.0;
-        for k in 0..9 {
-            let t = 0.2 + 0.075 * f64::from(k);
-            let p = [a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])];
+        for p in places {
             sum += value(celsius, p, across, shift + 1.5)? - value(celsius, p, across, shift - 1.5)?;
         }
-        Some((sum / 9.0).abs())
+        Some((sum / places.len() as f64).abs())
     };
     let steps = [step(-1.0)?, step(-0.5)?, step(0.0)?, step(0.5)?, step(1.0)?];
     Some(steps.into_iter().fold(0.0, f64::max))
+}
+
+/// How far a thin line from `a` to `b` lies under or over what is beside it, K; `None` at the frame's edge.
+fn line_depth(celsius: &Array2<f32>, a: [f64; 2], b: [f64; 2]) -> Option<f64> {
+    let (places, across) = along(a, b);
+    let mut sum = 0.0;
+    for p in places {
+        let at = |off: f64| value(celsius, p, across, off);
+        let line = (at(-1.0)? + at(0.0)? + at(1.0)?) / 3.0;
+        sum += line - 0.25 * (at(-5.0)? + at(-4.0)? + at(4.0)? + at(5.0)?);
+    }
+    Some(sum / places.len() as f64)
 }
 
 /// The temperature `off` pixels across from `p`; `None` outside the frame and where there is none.
@@ -187,27 +208,13 @@ fn value(celsius: &Array2<f32>, p: [f64; 2], across: [f64; 2], off: f64) -> Opti
     t.is_finite().then_some(f64::from(t))
 }
 
-/// How far a thin line from `a` to `b` lies under or over what is beside it, K; `None` at the frame's edge.
-fn line_depth(celsius: &Array2<f32>, a: [f64; 2], b: [f64; 2]) -> Option<f64> {
-    let length = (b[0] - a[0]).hypot(b[1] - a[1]);
-    let across = [(b[1] - a[1]) / length, (a[0] - b[0]) / length];
-    let at = |p: [f64; 2], off: f64| value(celsius, p, across, off);
-    let mut sum = 0.0;
-    for k in 0..9 {
-        let t = 0.2 + 0.075 * f64::from(k);
-        let p = [a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])];
-        let line = (at(p, -1.0)? + at(p, 0.0)? + at(p, 1.0)?) / 3.0;
-        sum += line - 0.25 * (at(p, -5.0)? + at(p, -4.0)? + at(p, 4.0)? + at(p, 5.0)?);
-    }
-    Some(sum / 9.0)
-}
-
 /// Measures the modules of the outlines found.
 fn measure(looks: &[Look], array: &Array, found: &[Outlines], sought_m: [f64; 2]) -> Option<Lattice> {
     let (mut along, mut up, mut tilts, mut turns) = (vec![], vec![], vec![], vec![]);
     let mut courses: Vec<usize> = Vec::new();
     for (look, outlines) in looks.iter().zip(found) {
         let Some((lens, to_array)) = outlines.view.as_ref().filter(|_| !outlines.tables.is_empty()) else { continue };
+        let map = PlaneMap::new(*lens, *to_array);
         // The array's third axis points from the camera into the modules.
         let normal = look
             .pose
@@ -220,7 +227,7 @@ fn measure(looks: &[Look], array: &Array, found: &[Outlines], sought_m: [f64; 2]
         }
         let (sin, cos) = tilt_deg.to_radians().sin_cos();
         for cell in outlines.tables.iter().flat_map(|t| &t.cells).filter(|c| c.whole) {
-            let p = cell.corners.map(|c| plane(lens, to_array, c));
+            let p = cell.corners.map(|c| map.plane(c));
             let side = |a: usize, b: usize, axis: usize| p[b][axis] - p[a][axis];
             let (width, height) = (0.5 * (side(0, 1, 0) + side(3, 2, 0)), 0.5 * (side(0, 3, 1) + side(1, 2, 1)));
             if !(width > 0.0 && height > 0.0) {
@@ -255,19 +262,6 @@ fn measure(looks: &[Look], array: &Array, found: &[Outlines], sought_m: [f64; 2]
     })
 }
 
-/// A pixel on the plane parallel to the array at distance 1.
-fn plane(lens: &Lens, to_array: &Matrix3<f64>, px: [f64; 2]) -> [f64; 2] {
-    let [x, y] = lens.direction(px);
-    let p = to_array * Vector3::new(x, y, 1.0);
-    [p.x / p.z.max(1e-3), p.y / p.z.max(1e-3)]
-}
-
-/// Area of a quadrilateral, px.
-fn area_px(q: &[[f64; 2]; 4]) -> f64 {
-    let cross = |a: [f64; 2], b: [f64; 2]| a[0] * b[1] - a[1] * b[0];
-    0.5 * (0..4).map(|k| cross(q[k], q[(k + 1) % 4])).sum::<f64>().abs()
-}
-
 /// The value that stands most often.
 pub(super) fn mode(values: &[usize]) -> Option<usize> {
     let mut counts = std::collections::BTreeMap::new();
@@ -275,10 +269,4 @@ pub(super) fn mode(values: &[usize]) -> Option<usize> {
         *counts.entry(*value).or_insert(0usize) += 1;
     }
     counts.into_iter().max_by_key(|(_, n)| *n).map(|(value, _)| value)
-}
-
-/// The middle of some values; NaN of none.
-pub(super) fn median(values: &mut [f64]) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
 }

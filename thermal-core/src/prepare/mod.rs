@@ -176,13 +176,7 @@ fn radiometry(found: Option<&(crate::settings::Radiometry, Sure, String)>) -> Ve
         let from = "nothing tells how counts become temperatures: see the camera's manual or export as float32 deg C";
         return vec![Entry::open("radiometry.encoding", from)];
     };
-    let word = match radiometry.encoding {
-        Encoding::Celsius => "celsius",
-        Encoding::Kelvin => "kelvin",
-        Encoding::Planck => "planck",
-        Encoding::Linear => "linear",
-    };
-    let mut entries = vec![Entry::word("radiometry.encoding", word, *sure, from)];
+    let mut entries = vec![Entry::word("radiometry.encoding", radiometry.encoding.as_str(), *sure, from)];
     if radiometry.encoding == Encoding::Linear {
         entries.push(Entry::number("radiometry.scale", radiometry.scale, 6, *sure, "with the encoding"));
         entries.push(Entry::number("radiometry.offset_c", radiometry.offset_c, 2, *sure, "with the encoding"));

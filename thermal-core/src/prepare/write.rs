@@ -11,6 +11,7 @@ use jiff::{SignedDuration, Timestamp, ToSpan, Unit};
 use super::{Entry, Sure, Survey};
 use crate::settings::keys::KEYS;
 use crate::settings::{Settings, Source};
+use crate::table::Table;
 use crate::{Error, Result};
 
 /// Minutes between readings: under the age at which a finding is flagged (`irradiance.stale_s`), with room to be late.
@@ -110,11 +111,9 @@ fn create(path: &Path, text: &str) -> Result<()> {
 /// The offset in which times are written: that of `frames.csv`, else the zone that the longitude would have, in full hours.
 pub(super) fn offset(folder: &Path, lon: Option<f64>) -> Option<Offset> {
     let first_time = || -> Option<Offset> {
-        let text = std::fs::read_to_string(folder.join("frames.csv")).ok()?;
-        let mut lines = text.lines();
-        let column = lines.next()?.split(',').position(|name| name.trim() == "captured_at")?;
-        let time = lines.next()?.split(',').nth(column)?;
-        jiff::fmt::temporal::Pieces::parse(time.trim()).ok()?.to_numeric_offset()
+        let table =
+            Table::read(&folder.join("frames.csv"), &["captured_at"], 1).ok().filter(|table| table.len() > 0)?;
+        jiff::fmt::temporal::Pieces::parse(table.text(0, "captured_at")).ok()?.to_numeric_offset()
     };
     first_time().or_else(|| Offset::from_seconds((lon? / 15.0).round() as i32 * 3600).ok())
 }

@@ -12,6 +12,7 @@ mod view;
 pub use pixels::{MAP_COLUMNS, MAP_ROWS, PixelMeasures, is_eight_bit, measure};
 pub use reason::{CODES, Code, CodeInfo, Reason};
 pub use sharpness::{Sharpness, edge_width_px};
+pub(crate) use view::area;
 pub use view::{CameraAt, overlap_share};
 
 /// Limits of a frame. Those of IEC TS 62446-3:2017 are from memory; the document was not at hand.

@@ -7,6 +7,8 @@
 use ndarray::ArrayView2;
 use serde::{Deserialize, Serialize};
 
+use crate::median::median;
+
 /// Half the length of a profile, px.
 const REACH: i32 = 7;
 /// Samples a pixel along a profile.
@@ -257,9 +259,4 @@ fn spread(profiles: &[Profile], direction_deg: f64, line_px: Option<f64>) -> Opt
     }
     let own = line_px?.powi(2) / 12.0;
     (lines.len() >= LEAST_EDGES).then(|| ((median(&mut lines) / EQUIVALENT).powi(2) - own).max(0.09).sqrt())
-}
-
-fn median(values: &mut [f64]) -> f64 {
-    let k = values.len() / 2;
-    *values.select_nth_unstable_by(k, f64::total_cmp).1
 }

@@ -146,7 +146,8 @@ pub fn overlap_share(a: &[[f64; 2]], b: &[[f64; 2]]) -> f64 {
     if least > 0.0 { area(&clip(a, b)).abs() / least } else { 0.0 }
 }
 
-fn area(ring: &[[f64; 2]]) -> f64 {
+/// Signed area of a polygon, positive where its corners run from x to y.
+pub(crate) fn area(ring: &[[f64; 2]]) -> f64 {
     let next = ring.iter().cycle().skip(1);
     0.5 * ring.iter().zip(next).map(|(p, q)| p[0] * q[1] - p[1] * q[0]).sum::<f64>()
 }

@@ -20,7 +20,6 @@ use super::random::Random;
 use super::site::Site;
 use super::spec::{Encoding, Spec};
 use super::view::View;
-use crate::settings::Mounting;
 use crate::{Error, Result};
 
 /// Writes a text file.
@@ -216,11 +215,7 @@ pub(super) fn settings(spec: &Spec, out: &Path) -> Result<()> {
     if let (Some([emissivity, reflected]), true) = (spec.storage.apparent, spec.storage.tells_emissivity) {
         let _ = writeln!(toml, "emissivity = {emissivity:?}\nreflected_c = {reflected:?}");
     }
-    let mounting = match plant.mounting {
-        Mounting::Fixed => "fixed",
-        Mounting::Tracker => "tracker",
-        Mounting::DualTilt => "dual-tilt",
-    };
+    let mounting = plant.mounting.as_str();
     let _ = write!(
         toml,
         "\n[module]\nwidth_m = {:?}\nlength_m = {:?}\ncells = {:?}\np_stc_w = {:?}\nsubstrings = {}\norientation = \"{}\"\n\n[array]\nmounting = \"{mounting}\"\ntilt_deg = {:?}\nazimuth_deg = {:?}\nmodules_up = {}\nsurface_above_takeoff_m = {:?}\n",

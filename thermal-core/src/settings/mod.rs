@@ -84,6 +84,18 @@ pub enum Encoding {
     Planck,
 }
 
+impl Encoding {
+    /// The word in `inspection.toml`.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Linear => "linear",
+            Self::Celsius => "celsius",
+            Self::Kelvin => "kelvin",
+            Self::Planck => "planck",
+        }
+    }
+}
+
 /// Counts to temperature.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
@@ -204,6 +216,17 @@ pub enum Mounting {
     Tracker,
     /// Rows back to back, facing `azimuth_deg` and its opposite.
     DualTilt,
+}
+
+impl Mounting {
+    /// The word in `inspection.toml`.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Fixed => "fixed",
+            Self::Tracker => "tracker",
+            Self::DualTilt => "dual-tilt",
+        }
+    }
 }
 
 /// The array.

@@ -7,6 +7,7 @@ use nalgebra::{DMatrix, DVector, Matrix3, Rotation3, SMatrix, Vector3};
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::{FrameOutlines, Seen};
+use crate::median::median;
 use crate::optics::{Lens, array_to_enu, camera_to_enu};
 use crate::settings::{Mounting, Settings};
 
@@ -495,13 +496,4 @@ fn on_plane(q: &Vector3<f64>, distance: f64) -> [f64; 2] {
 /// Signed area, positive where the corners run from x to y.
 pub(super) fn area(p: &[[f64; 2]; 4]) -> f64 {
     0.5 * (0..4).map(|i| p[i][0] * p[(i + 1) % 4][1] - p[(i + 1) % 4][0] * p[i][1]).sum::<f64>()
-}
-
-/// Median; not a number for an empty slice.
-pub(super) fn median(values: &mut [f64]) -> f64 {
-    if values.is_empty() {
-        return f64::NAN;
-    }
-    let mid = values.len() / 2;
-    *values.select_nth_unstable_by(mid, f64::total_cmp).1
 }

@@ -5,10 +5,11 @@
 use std::collections::BTreeMap;
 
 use super::FrameOutlines;
-use super::attitude::{Sighting, median};
+use super::attitude::Sighting;
 use super::border::{Border, Depths};
 use super::grid::Grid;
 use super::map::{Map, Slot};
+use crate::median::median;
 
 /// What counts how much against a shift.
 #[derive(Debug, Clone, Copy)]

@@ -1,12 +1,12 @@
 //! Names what speaks against the layout or against the places found.
 
-use super::attitude::median;
 use super::map::Map;
 use super::order::Stop;
 use super::problem::{Problem, name_some};
 use super::register::CERTAIN;
 use super::{FrameOutlines, PlacedFrame};
 use crate::finding::Pattern;
+use crate::median::median;
 
 /// The layout lies elsewhere.
 pub(super) fn name_far_layout(stops: &[Stop], map: &Map, problems: &mut Vec<Problem>) {

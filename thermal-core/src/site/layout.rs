@@ -8,9 +8,9 @@ use geojson::{Feature, GeometryValue};
 use rstar::{AABB, RTree, primitives::GeomWithData};
 use serde_json::Value;
 
-use super::attitude::median;
 use super::geodesy::LocalPlane;
 use super::problem::{Problem, name_some};
+use crate::median::median;
 use crate::{Error, Result};
 
 /// One module of the layout.

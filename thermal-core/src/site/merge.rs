@@ -8,11 +8,11 @@
 
 use std::collections::BTreeMap;
 
-use super::attitude::median;
 use super::reflection::{SpotSight, moves_with_camera};
 use super::strings::grow;
 use super::{FrameOutlines, Place, PlacedFrame, Registration, Seen};
 use crate::finding::{Flag, Pattern};
+use crate::median::median;
 
 /// One outline of one frame, by number.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -48,6 +48,18 @@ pub struct MergedModule {
     pub flags: Vec<Flag>,
     /// Every outline of the module, in the order of the frames.
     pub sights: Vec<Sight>,
+}
+
+impl MergedModule {
+    /// Raises a flag; whether it was not raised before.
+    pub(super) fn raise(&mut self, flag: Flag) -> bool {
+        let new = !self.flags.contains(&flag);
+        if new {
+            self.flags.push(flag);
+            self.flags.sort_unstable();
+        }
+        new
+    }
 }
 
 /// A pattern must have this share of the evidence: a little under a half, so that one frame against one other leaves it.
@@ -261,9 +273,7 @@ impl Context<'_> {
             }
         }
         for i in mirrored {
-            if !merged[i].flags.contains(&Flag::ReflectionSuspect) {
-                merged[i].flags.push(Flag::ReflectionSuspect);
-                merged[i].flags.sort_unstable();
+            if merged[i].raise(Flag::ReflectionSuspect) {
                 merged[i].confidence *= MIRRORED;
             }
         }
@@ -274,8 +284,7 @@ impl Context<'_> {
         let mut groups: Vec<([f64; 2], Vec<Sight>)> = Vec::new();
         let mut cells: BTreeMap<(i64, i64), Vec<usize>> = BTreeMap::new();
         for s in sights {
-            let g = self.place(*s).ground_m;
-            let c = [0, 1].map(|k| g.iter().map(|p| f64::from(p[k])).sum::<f64>() / 4.0);
+            let (g, c) = (self.place(*s).ground_m, self.place(*s).centre_m());
             if !(c[0].is_finite() && c[1].is_finite()) {
                 groups.push((c, vec![*s]));
                 continue;

@@ -9,8 +9,8 @@
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
 
-use super::attitude::median;
 use super::map::{Map, Slot};
+use crate::median::median;
 
 /// Where a module stands, each from 1.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]

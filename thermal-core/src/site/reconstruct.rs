@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use rstar::{RTree, primitives::GeomWithData};
 
 use super::FrameOutlines;
-use super::attitude::{Sighting, median};
+use super::attitude::Sighting;
 use super::border::Border;
 use super::candidate::Ground;
 use super::graph::{Solution, solve};
@@ -14,6 +14,7 @@ use super::join::{Join, joins};
 use super::map::Slot;
 use super::order::Stop;
 use super::overlap::{across, compare, consecutive};
+use crate::median::median;
 
 /// The plant as the flight shows it.
 pub(super) struct Built {

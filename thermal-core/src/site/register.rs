@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use super::attitude::{Sighting, median, sight};
+use super::attitude::{Sighting, sight};
 use super::candidate::{Ground, Scene, Weights};
 use super::complaint::{name_far_layout, name_misfits, other_plant};
 use super::drift::{Receiver, Step, smooth};
@@ -17,6 +17,7 @@ use super::overlap::{compare, consecutive};
 use super::problem::Problem;
 use super::reconstruct::{CHAIN_SPREADS_M, CHAIN_WINDOW_M, build};
 use super::{FrameOutlines, Place, PlacedFrame, Registration, Seen, plant};
+use crate::median::median;
 use crate::settings::Settings;
 
 /// A place is called certain from this probability.
@@ -163,7 +164,8 @@ fn mark_askew(frames: &[FrameOutlines], registration: &mut Registration, map: &M
     const ALIKE_M: f64 = 0.2;
     let off = |p: &Place| -> Option<[f64; 2]> {
         let centre = map.slots.get(p.asset? as usize)?.centre;
-        Some([0, 1].map(|k| p.ground_m.iter().map(|c| f64::from(c[k])).sum::<f64>() / 4.0 - centre[k]))
+        let place = p.centre_m();
+        Some([0, 1].map(|k| place[k] - centre[k]))
     };
     let mut by_asset: BTreeMap<u32, Vec<(usize, [f64; 2])>> = BTreeMap::new();
     let mut suspects: Vec<(usize, usize, u32, [f64; 2])> = Vec::new();

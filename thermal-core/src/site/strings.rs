@@ -4,10 +4,10 @@
 
 use std::collections::BTreeMap;
 
-use super::attitude::median;
 use super::warmth::warmth;
 use super::{FrameOutlines, MergedModule, Registration};
 use crate::finding::{Flag, Pattern};
+use crate::median::median;
 
 /// A string is begun by as many modules that the frames themselves show as one.
 const SEEDS: usize = 3;
@@ -57,10 +57,7 @@ pub(super) fn grow(merged: &mut [MergedModule], frames: &[FrameOutlines], regist
                     m.delta_t_k = delta_k;
                     m.delta_t_spread_k = 0.0;
                     m.confidence = 0.5 * confidence;
-                    if !m.flags.contains(&Flag::Contradicted) {
-                        m.flags.push(Flag::Contradicted);
-                        m.flags.sort_unstable();
-                    }
+                    m.raise(Flag::Contradicted);
                     at += step;
                 }
             }

@@ -6,8 +6,8 @@ use std::collections::BTreeMap;
 
 use rstar::{RTree, primitives::GeomWithData};
 
-use super::attitude::median;
 use super::{FrameOutlines, Registration};
+use crate::median::median;
 
 /// How far about a module its surroundings reach, m.
 const REACH_M: f64 = 15.0;
