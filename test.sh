@@ -20,6 +20,8 @@ if ! command -v chromium >/dev/null && ! command -v google-chrome >/dev/null; th
 fi
 cargo fmt --all --check
 cargo clippy --workspace --all-targets -- -D warnings
+# As a user builds it: without Parquet.
+cargo clippy -- -D warnings
 RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps
 # A check whose Python package is absent fails here instead of being skipped.
 THERMAL_REQUIRE_PYTHON=1 cargo test --workspace

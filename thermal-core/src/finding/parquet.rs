@@ -58,9 +58,7 @@ fn field<R>(column: &Column<R>) -> ParquetResult<Arc<Type>> {
         Kind::Integer { .. } => (Physical::INT64, None),
         Kind::Number { .. } => (Physical::DOUBLE, None),
         Kind::Boolean => (Physical::BOOLEAN, None),
-        Kind::Time => {
-            (Physical::INT64, Some(LogicalType::timestamp(true, TimeUnit::MILLIS)))
-        }
+        Kind::Time => (Physical::INT64, Some(LogicalType::timestamp(true, TimeUnit::MILLIS))),
     };
     let builder = Type::primitive_type_builder(column.spec.name, physical);
     Ok(Arc::new(builder.with_repetition(Repetition::OPTIONAL).with_logical_type(logical).build()?))
