@@ -1,5 +1,6 @@
 //! `thermal inspect`: the main job.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -21,6 +22,9 @@ use crate::{
     explain,
     failure::Failure,
 };
+
+/// Inputs that are named for each reason for which some were not used.
+const TOLD: usize = 5;
 
 /// For the thermographer, after the flight: finds and measures the anomalous modules in a folder of frames
 ///
@@ -96,6 +100,22 @@ pub(crate) fn options(force: bool, no_evidence: bool, threads: Option<usize>) ->
 /// How many threads to use: as many as cores where no number is given.
 pub(crate) fn threads_of(given: Option<usize>) -> usize {
     given.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, std::num::NonZero::get)).clamp(1, 256)
+}
+
+/// A line each for the first inputs that were not used for a reason; what a thousand frames have in common is said once.
+fn warn_of_skipped(conclusion: &Conclusion) {
+    let mut told: BTreeMap<(&str, &str), usize> = BTreeMap::new();
+    for skipped in &conclusion.skipped {
+        let count = told.entry((&skipped.reason, &skipped.remedy)).or_default();
+        *count += 1;
+        if *count <= TOLD {
+            Console::warn(&format!("not used: {}: {}; {}", skipped.file, skipped.reason, skipped.remedy));
+        }
+    }
+    let more: usize = told.values().map(|count| count.saturating_sub(TOLD)).sum();
+    if more > 0 {
+        Console::warn(&format!("not used for the same reasons: {more} more, listed in skipped.csv"));
+    }
 }
 
 /// Prints the summary; the exit code says whether all frames were used.
@@ -224,9 +244,7 @@ pub(crate) fn finish(
     let started = Instant::now();
     let mut conclusion = conclude(inputs, reports);
     write(inputs, reports, &mut conclusion, record, out, options)?;
-    for skipped in &conclusion.skipped {
-        Console::warn(&format!("not used: {}: {}; {}", skipped.file, skipped.reason, skipped.remedy));
-    }
+    warn_of_skipped(&conclusion);
     for problem in &conclusion.problems {
         Console::warn(problem);
     }
@@ -281,7 +299,13 @@ pub(crate) fn summary(c: &Conclusion, out: &Path) -> String {
             c.unseen.len()
         );
     }
-    if c.findings.is_empty() {
+    if c.frames_used == 0 {
+        let _ = writeln!(
+            text,
+            "No frame could be used: nothing is known of the plant. skipped.csv says why; where \
+                                inspection.toml is missing, `thermal prepare` writes it."
+        );
+    } else if c.findings.is_empty() {
         let _ = writeln!(text, "No anomalous module found.");
     } else {
         let _ = writeln!(text, "\n{} findings, gravest first:", c.findings.len());
@@ -315,5 +339,8 @@ pub(crate) fn summary(c: &Conclusion, out: &Path) -> String {
     }
     let _ =
         write!(text, "\nTable: {}\nPictures: {}", out.join("findings.csv").display(), out.join("evidence").display());
+    if !c.findings.is_empty() {
+        let _ = write!(text, "\nNext: thermal review {0}   and then   thermal deliver {0}", out.display());
+    }
     text
 }

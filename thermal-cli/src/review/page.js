@@ -351,7 +351,7 @@ async function thumbnails() {
   const f = current;
   const buttons = sights.map((s, i) => {
     const b = element('button', null, { type: 'button', 'aria-pressed': String(i === sight), 'aria-label': `Frame ${s.frame}, ${s.pattern}` });
-    b.append(element('canvas'), element('span', `${s.frame} ${s.pattern === 'none' ? '' : `${fixed(s.delta)} K`}`));
+    b.append(element('canvas'), element('span', `${s.frame} ${s.pattern === 'none' ? '' : `${fixed(s.delta)}\u00a0K`}`));
     b.onclick = guard(() => look(i, false));
     return b;
   });

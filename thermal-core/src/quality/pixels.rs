@@ -9,9 +9,9 @@ use super::{Code, Limits, Reason, Sharpness, edge_width_px};
 use crate::raster::{Pixels, Raster};
 
 /// Columns of the small picture.
-pub const MAP_COLUMNS: usize = 20;
+pub(crate) const MAP_COLUMNS: usize = 20;
 /// Rows of the small picture.
-pub const MAP_ROWS: usize = 16;
+pub(crate) const MAP_ROWS: usize = 16;
 
 /// Levels beside the last one that it is compared with.
 const NEIGHBOURS: usize = 8;
@@ -74,7 +74,7 @@ pub fn measure(raster: &Raster, celsius: ArrayView2<'_, f32>, line_px: Option<f6
 }
 
 /// The values have 8 bits only: all under 256, or all the same high and low byte, or no low byte.
-pub fn is_eight_bit(raster: &Raster) -> bool {
+pub(crate) fn is_eight_bit(raster: &Raster) -> bool {
     let Pixels::U16(counts) = &raster.pixels else { return false };
     let (mut top, mut low, mut twin) = (0, 0, 0);
     for count in counts {
