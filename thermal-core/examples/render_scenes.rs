@@ -29,7 +29,8 @@ fn main() -> ExitCode {
         "demo" => vec![("demo".into(), demo_spec())],
         seed => seed.parse().map_or_else(|_| Vec::new(), range_specs),
     };
-    let scenes: Vec<_> = scenes.into_iter().filter(|(name, _)| only.as_ref().is_none_or(|o| name.starts_with(o))).collect();
+    let scenes: Vec<_> =
+        scenes.into_iter().filter(|(name, _)| only.as_ref().is_none_or(|o| name.starts_with(o))).collect();
     let Some(out) = out.filter(|_| !scenes.is_empty()) else {
         eprintln!("usage: render_scenes OUTDIR [--set tuning|heldout|demo|SEED] [--only NAME]");
         return ExitCode::from(2);

@@ -90,9 +90,9 @@ fn to_ask(frames: &[Frame], targets: &Targets, unseen: &BTreeSet<usize>) -> Vec<
         let mut missed: BTreeSet<usize> = (0..targets.all.len()).collect();
         for (k, camera) in &cameras {
             let whole = targets.whole(&camera.moved(shift_m));
-            whole.iter().for_each(|target| {
+            for target in &whole {
                 missed.remove(target);
-            });
+            }
             may_show.entry(*k).or_default().extend(whole);
         }
         doubtful.extend(missed);
