@@ -178,7 +178,7 @@ fn take(staging: &Path, target: &Path) -> Result<File> {
 /// Whether a run may be put there: to be asked before hours of work.
 ///
 /// # Errors
-/// As [`StagedFolder::new`].
+/// The place is a file, or a folder with something in it and no `force`, or one that is no run at all.
 pub fn check_place(target: &Path, force: bool) -> Result<()> {
     let refuse = |reason: &str, remedy: &str| Err(Error::input(target, "output folder", reason, remedy));
     let Ok(metadata) = fs::metadata(target) else { return Ok(()) };

@@ -9,8 +9,8 @@ mod reason;
 mod sharpness;
 mod view;
 
-pub(crate) use pixels::{MAP_COLUMNS, MAP_ROWS, is_eight_bit};
-pub use pixels::{PixelMeasures, measure};
+pub(crate) use pixels::is_eight_bit;
+pub use pixels::{MAP_COLUMNS, MAP_ROWS, PixelMeasures, measure};
 pub use reason::{CODES, Code, CodeInfo, Reason};
 pub use sharpness::Sharpness;
 pub(crate) use sharpness::edge_width_px;

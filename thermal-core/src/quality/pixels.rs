@@ -9,9 +9,9 @@ use super::{Code, Limits, Reason, Sharpness, edge_width_px};
 use crate::raster::{Pixels, Raster};
 
 /// Columns of the small picture.
-pub(crate) const MAP_COLUMNS: usize = 20;
+pub const MAP_COLUMNS: usize = 20;
 /// Rows of the small picture.
-pub(crate) const MAP_ROWS: usize = 16;
+pub const MAP_ROWS: usize = 16;
 
 /// Levels beside the last one that it is compared with.
 const NEIGHBOURS: usize = 8;
