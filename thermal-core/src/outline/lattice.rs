@@ -41,6 +41,10 @@ const REACH_PX: f64 = 2.2;
 const LEAST_DISTINCT: f64 = 2.5;
 /// Fewer cells than this wait until larger lattices have grown.
 const FEW: usize = 4;
+/// Least strength of a side, over the texture inside its lattice, where the cell is as smooth and warm as the lattice.
+const FAINT: f32 = 4.0;
+/// How far such sides may be from where those of the cell before would go on, work px.
+const FAINT_ASIDE_PX: f64 = 1.2;
 /// Rounds in which the cells at a lattice's border are looked at again, since what it holds for a module has changed.
 const ROUNDS: usize = 3;
 
@@ -329,8 +333,8 @@ impl Lattice {
 
 /// Whether a cell with one side not found is a module all the same: nothing else divides it, or a table in front hides
 /// the rim of that side.
-fn bears_gap(cell: &GrownCell, strong: [f32; 2]) -> bool {
-    let Some(side) = (0..4).find(|k| cell.sides[*k] >= 0.0 && cell.sides[*k] < strong[k / 2]) else { return true };
+fn bears_gap(cell: &GrownCell, enough: [f32; 2], strong: [f32; 2]) -> bool {
+    let Some(side) = (0..4).find(|k| cell.sides[*k] >= 0.0 && cell.sides[*k] < enough[k / 2]) else { return true };
     let strong = strong[side / 2];
     let (strength, share) = cell.through[side / 2];
     let from_side = if side % 2 == 0 { share } else { 1.0 - share };
@@ -405,6 +409,25 @@ impl Kind {
     }
 }
 
+/// Least strengths of the upright and level sides of a cell as warm as its lattice, found from the cell `here` beside it
+/// `along` the course or across.
+///
+/// What is also as smooth as the lattice, of the given `texture`, is no ground: sides will do that stand out from the
+/// inside alone. Lines between modules differ by what lies behind them, lit soil or shadow.
+fn enough(cell: &GrownCell, here: &GrownCell, along: bool, strong: [f32; 2], texture: f32) -> [f32; 2] {
+    if cell.texture > 1.5 * texture.max(0.1) {
+        return strong;
+    }
+    let faint = strong.map(|s| s.min(FAINT * texture.max(0.1)));
+    // Along the course the next module may be that of another table, a little aside: its far side is to be seen. From
+    // course to course the lines go on where they are.
+    let aside = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).abs().max((a[1] - b[1]).abs()) > FAINT_ASIDE_PX;
+    [
+        if along || aside(cell.x, here.x) { strong[0] } else { faint[0] },
+        if along && aside(cell.y, here.y) { strong[1] } else { faint[1] },
+    ]
+}
+
 fn grow_one(scene: &Scene<'_>, first: GrownCell, settings: &OutlineSettings) -> Lattice {
     let mut lattice = Lattice::default();
     lattice.cells.insert((0, 0), first);
@@ -451,26 +474,31 @@ fn grow_one(scene: &Scene<'_>, first: GrownCell, settings: &OutlineSettings) -> 
             let Some(mut cell) = scene.look(x, y, 2) else { continue };
             scene.hold_size(&mut cell, [x, y], [w, h]);
             let strong = strong.map(|s| s.max(1.6 * cell.texture.min(2.0 * texture)));
+            let like = (cell.level - reference).abs().min((cell.level - here.level).abs()) < 2.5;
+            let enough = if like { enough(&cell, &here, dc != 0, strong, texture) } else { strong };
             // A side that is none lies where the lattice has it, not at the noise nearby.
             for k in 0..2 {
-                if cell.sides[k] < strong[0] {
+                if cell.sides[k] < enough[0] {
                     cell.x[k] = x[k];
                 }
-                if cell.sides[2 + k] < strong[1] {
+                if cell.sides[2 + k] < enough[1] {
                     cell.y[k] = y[k];
                 }
             }
             let measured = cell.sides.iter().filter(|s| **s >= 0.0).count();
-            let good = (0..4).filter(|k| cell.sides[*k] >= strong[k / 2]).count();
+            let good = (0..4).filter(|k| cell.sides[*k] >= enough[k / 2]).count();
             let missing = measured - good;
-            let like = (cell.level - reference).abs().min((cell.level - here.level).abs()) < 2.5;
             let plausible_size = size_fits(cell.x, w) && size_fits(cell.y, h);
+            // Over a gap between tables faint lines are found as well, but then the table's own edge runs through.
+            let faint = (0..4).any(|k| (enough[k / 2]..strong[k / 2]).contains(&cell.sides[k]));
+            let most = if faint { 1.5 } else { f32::MAX };
             let accepted = plausible_size
                 && good >= 2
+                && cell.through.iter().zip(strong).all(|(t, s)| t.0 < most * s)
                 && (measured == 4 || cell.through.iter().zip(strong).all(|(t, s)| t.0 < 2.4 * s))
                 && !crossed(&cell, strong)
                 && (missing == 0
-                    || (missing == 1 && like && bears_gap(&cell, strong))
+                    || (missing == 1 && like && bears_gap(&cell, enough, strong))
                     || (missing == 2 && like && lies_bare(&cell, strong, texture)));
             if accepted {
                 lattice.cells.insert(key, cell);

@@ -183,7 +183,10 @@ fn find_in(view: &View<'_>, lens: &Lens, prior: &Prior, settings: &OutlineSettin
     let seeds = seed::seeds(&energy, size_at, settings.distance_tolerance, settings.floor_k);
     let lattices = lattice::grow(&image, &energy, &seeds, |y| size_at(y)[0], settings);
     let tables = refine::refine(&view.frame, &map, &image, &lattices, settings);
-    let tables = prove::prove(tables, |t| t.distance_m * slant(map.plane(t.centre())[1]));
+    let height_of = |t: &Table| t.distance_m * slant(map.plane(t.centre())[1]);
+    let unknown_m =
+        |t: &Table| 0.5 * settings.courses.saturating_sub(t.lines()) as f64 * settings.module_m[1] * sin.abs();
+    let tables = prove::prove(tables, height_of, unknown_m);
     Outlines { tables, view: Some((*lens, to_array)) }
 }
 
@@ -212,7 +215,7 @@ impl Outlines {
         self.tables
             .iter()
             .map(|table| {
-                let lines = table.cells.iter().map(|c| c.line + 1).max().unwrap_or(0);
+                let lines = table.lines();
                 let corners = |k: usize| table.cells.iter().map(move |c| (c.line, c.corners[k]));
                 let left = corners(0).map(|(_, p)| map.plane(p)[0]).fold(f64::MAX, f64::min);
                 // Mean over the cells of the upper edge less its lines: steady even where the first course is broken.
@@ -241,6 +244,11 @@ impl Outlines {
 }
 
 impl Table {
+    /// Courses found.
+    fn lines(&self) -> usize {
+        self.cells.iter().map(|c| c.line + 1).max().unwrap_or(0)
+    }
+
     /// Mean of the modules' corners, px.
     pub fn centre(&self) -> [f64; 2] {
         let n = (4 * self.cells.len()).max(1) as f64;

@@ -15,14 +15,19 @@ const MAX_HEIGHT_OFF: f64 = 0.10;
 /// Keeps the tables that the others and their own boundaries bear out.
 ///
 /// `height_of`: the height of the camera over the modules that a table's size and place imply, m. Tables of one plant
-/// agree on it; what the ground imitates does not.
-pub(super) fn prove(tables: Vec<Table>, height_of: impl Fn(&Table) -> f64) -> Vec<Table> {
+/// agree on it; what the ground imitates does not. `unknown_m`: half the height over which the part in view may lie on its
+/// table, m: of a table of which some courses were not found it is not known whether they are the upper or the lower ones.
+pub(super) fn prove(
+    tables: Vec<Table>,
+    height_of: impl Fn(&Table) -> f64,
+    unknown_m: impl Fn(&Table) -> f64,
+) -> Vec<Table> {
     // Evidence of a table by itself: distinct boundaries, repeated.
     let evidence = |t: &Table| (t.distinctness - 2.5).clamp(0.0, 12.0) * t.cells.len() as f64;
-    let mut ranked: Vec<(f64, f64, f64, f64)> = tables
+    let mut ranked: Vec<(f64, f64, f64, f64, f64)> = tables
         .iter()
         .filter(|t| t.distinctness > 4.0)
-        .map(|t| (evidence(t), height_of(t), t.strength_k, t.level_c))
+        .map(|t| (evidence(t), height_of(t), t.strength_k, t.level_c, unknown_m(t)))
         .collect();
     ranked.sort_by(|a, b| b.0.total_cmp(&a.0));
     let Some(&(best, ..)) = ranked.first() else { return Vec::new() };
@@ -38,10 +43,11 @@ pub(super) fn prove(tables: Vec<Table>, height_of: impl Fn(&Table) -> f64) -> Ve
             height = (r.1, s);
         }
     }
-    let agreeing: Vec<&(f64, f64, f64, f64)> = ranked.iter().filter(|r| (r.1 / height.0 - 1.0).abs() < 0.06).collect();
+    let agreeing: Vec<&(f64, f64, f64, f64, f64)> =
+        ranked.iter().filter(|r| (r.1 / height.0 - 1.0).abs() < 0.06).collect();
     let total: f64 = agreeing.iter().map(|r| r.0).sum();
     let strength = agreeing.iter().map(|r| r.0 * r.2).sum::<f64>() / total.max(1e-9);
-    let weighted_median = |value: fn(&(f64, f64, f64, f64)) -> f64| {
+    let weighted_median = |value: fn(&(f64, f64, f64, f64, f64)) -> f64| {
         let mut sorted: Vec<(f64, f64)> = agreeing.iter().map(|r| (value(r), r.0)).collect();
         sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut half = 0.5 * total;
@@ -51,14 +57,15 @@ pub(super) fn prove(tables: Vec<Table>, height_of: impl Fn(&Table) -> f64) -> Ve
         });
         middle.map_or(f64::NAN, |r| r.0)
     };
-    let (height, level) = (weighted_median(|r| r.1), weighted_median(|r| r.3));
+    let (height, level, unknown) = (weighted_median(|r| r.1), weighted_median(|r| r.3), weighted_median(|r| r.4));
     tables
         .into_iter()
         .filter(|t| {
             let off = height_of(t) / height - 1.0;
+            let sigma = HEIGHT_SIGMA.hypot(unknown_m(t).hypot(unknown) / (3f64.sqrt() * height));
             let relative = t.strength_k / strength;
             // Modules of one frame share sun and wind: what is far colder is ground, what is far hotter a roof or a road.
-            let unlike = (off / HEIGHT_SIGMA).powi(2)
+            let unlike = (off / sigma).powi(2)
                 + (relative.min(1.0).ln() / STRENGTH_SIGMA).powi(2)
                 + ((t.level_c - level) / LEVEL_SIGMA_K).powi(2);
             unlike < LIMIT && off.abs() < MAX_HEIGHT_OFF && evidence(t) > if relative > 0.6 { 4.0 } else { 12.0 }
