@@ -21,5 +21,12 @@ fi
 cargo fmt --all --check
 cargo clippy --workspace --all-targets -- -D warnings
 RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps
+# `cargo install cargo-deny --locked` takes long: asked where it is there. Advisories need the network and are asked apart.
+if command -v cargo-deny >/dev/null; then
+    cargo deny --log-level error check licenses bans sources
+    (cd fuzz && cargo deny --log-level error --config ../deny.toml check licenses bans sources)
+else
+    echo "skipped: cargo-deny is not installed" >&2
+fi
 # A check whose Python package is absent fails here instead of being skipped.
 THERMAL_REQUIRE_PYTHON=1 cargo test --workspace
