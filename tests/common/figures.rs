@@ -87,7 +87,8 @@ fn workbook(bytes: Vec<u8>) -> String {
 
 /// SQLite keeps infinite numbers, and turns what is no number into NULL.
 fn map_layer(path: &Path) {
-    let database = rusqlite::Connection::open_with_flags(path, rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY).expect("SQLite");
+    let database =
+        rusqlite::Connection::open_with_flags(path, rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY).expect("SQLite");
     let mut numbers = 0;
     for table in ["findings", "modules", "unseen"] {
         let mut rows = database.prepare(&format!("SELECT * FROM {table}")).expect("a layer");
@@ -146,7 +147,11 @@ pub fn figures_in_bounds(folder: &Path) -> usize {
                 (number("delta_t_k"), number("delta_t_ref_k"), number("irradiance_w_m2"))
             {
                 // Less sun than 1000 W/m2: the difference there is larger, and the other way round.
-                assert!((scaled - measured) * (1000.0 - g) * measured.signum() >= -0.02 * (1000.0 - g).abs(), "{}", what("delta_t_ref_k"));
+                assert!(
+                    (scaled - measured) * (1000.0 - g) * measured.signum() >= -0.02 * (1000.0 - g).abs(),
+                    "{}",
+                    what("delta_t_ref_k")
+                );
             }
         }
     }
