@@ -20,6 +20,7 @@ if ! command -v chromium >/dev/null && ! command -v google-chrome >/dev/null; th
 fi
 cargo fmt --all --check
 cargo clippy --workspace --all-targets -- -D warnings
+cargo clippy --workspace --features thermal-cli/object-store -- -D warnings
 RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps
 # `cargo install cargo-deny --locked` takes long: asked where it is there. Advisories need the network and are asked apart.
 if command -v cargo-deny >/dev/null; then
@@ -29,6 +30,6 @@ else
     echo "skipped: cargo-deny is not installed" >&2
 fi
 # A check whose Python package is absent fails here instead of being skipped.
-# The release build is there for a test that holds its results against those of the tests' own profile.
-cargo build --release --workspace --bin thermal
+# The release build is there for tests: its results against those of the tests' own profile, and the feature that is off.
+cargo build --release --workspace --bin thermal --features thermal-cli/object-store
 THERMAL_RELEASE="${CARGO_TARGET_DIR:-$PWD/target}/release/thermal" THERMAL_REQUIRE_PYTHON=1 cargo test --workspace
