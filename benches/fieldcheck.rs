@@ -22,7 +22,7 @@ fn check(c: &mut Criterion) {
     group.bench_function("640x512", |b| {
         b.iter(|| {
             let looked = look(&card, &mut Cache::default(), 1, &|| ());
-            judge(&card, &looked, &Limits::default())
+            judge(&card, &looked, &Limits::default(), 1)
         });
     });
     group.finish();

@@ -2,6 +2,7 @@
 //! frames concerned and in no other. The sound flight is drawn by the project's own renderer.
 #![allow(missing_docs)]
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
@@ -135,7 +136,7 @@ impl Flight {
     fn check(&self) -> FieldCheck {
         let card = Card::read(self.folder.path()).expect("a card");
         let looked = look(&card, &mut Cache::default(), 2, &|| ());
-        judge(&card, &looked, &Limits::default()).expect("judged")
+        judge(&card, &looked, &Limits::default(), 2).expect("judged")
     }
 }
 
@@ -181,6 +182,33 @@ fn the_sound_flight_is_fit() {
     assert_eq!(conditions(&check), [""; 0], "{:?}", check.conditions);
     assert_eq!((check.coverage.modules, check.coverage.seen_whole), (32, 32), "{:?}", check.coverage);
     assert!(check.verdict == Verdict::Fit && check.positions.is_empty());
+}
+
+/// The receiver is off by more than the margin at the rim: what the poses alone would call unseen was seen, and what was not
+/// seen is said still. The truth is the renderer's own list of what each frame shows whole.
+#[test]
+fn a_receiver_that_is_off_hides_no_module() {
+    let truth: serde_json::Value =
+        serde_json::from_slice(&std::fs::read(sound().join("truth.json")).expect("truth")).expect("JSON");
+    let whole = |file: &str| -> BTreeSet<String> {
+        let modules = truth["frames"][file]["modules"].as_array().expect("modules");
+        let whole = modules.iter().filter(|m| m["whole"].as_bool().expect("a word"));
+        whole.map(|m| m["module"].as_str().expect("an id").to_owned()).collect()
+    };
+    for (east_m, north_m, dropped) in [(1.8, -1.2, 0), (-2.0, 1.5, 0), (1.8, -1.2, 3), (-1.5, -1.8, 3)] {
+        let mut flight = Flight::new();
+        let last = flight.poses.len();
+        (last - dropped + 1..=last).for_each(|k| flight.drop_frame(k));
+        flight.pose(2, |_, lat| format!("{:.9}", lat.parse::<f64>().expect("degrees") + north_m / 111_200.0));
+        let metre = 1.0 / (111_320.0 * flight.poses[0][2].parse::<f64>().expect("degrees").to_radians().cos());
+        flight.pose(3, |_, lon| format!("{:.9}", lon.parse::<f64>().expect("degrees") + east_m * metre));
+        let seen: BTreeSet<String> = flight.poses.iter().flat_map(|line| whole(&line[0])).collect();
+        let check = flight.check();
+        let case = format!("{east_m} {north_m} {dropped}: {:?}", check.coverage);
+        assert_eq!(check.coverage.seen_whole, seen.len(), "{case}");
+        assert!(check.coverage.unseen.iter().all(|id| !seen.contains(id)), "{case}");
+        assert_eq!(check.verdict == Verdict::Fit, seen.len() == 32, "{case}");
+    }
 }
 
 /// A fault of one frame: its code there, every other frame fit.

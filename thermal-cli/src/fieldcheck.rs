@@ -58,7 +58,7 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
     let bar = console.progress(card.files.len() as u64, "frames");
     let looked = look(&card, &mut cache, threads_of(args.threads), &|| bar.inc(1));
     bar.finish_and_clear();
-    let check = judge(&card, &looked, &Limits::default())?;
+    let check = judge(&card, &looked, &Limits::default(), threads_of(args.threads))?;
     let page = check.to_page()?;
     write_atomic(&out.join("fieldcheck.html"), page.as_bytes())?;
     write_atomic(&out.join("fly-again.geojson"), check.to_geojson().as_bytes())?;

@@ -2,13 +2,16 @@
 
 use std::collections::{BTreeSet, HashMap};
 
+use super::anchor::anchor;
 use super::{Card, Condition, Coverage, Frame, Limits};
 use crate::quality::{CameraAt, Code, Reason};
 use crate::settings::Mounting;
-use crate::site::LocalPlane;
+use crate::site::{Layout, LayoutModule, LocalPlane};
 
 /// Side of the squares in which targets are looked up, m.
 const BIN_M: f64 = 10.0;
+/// Error of a frame's own place and attitude about the receiver's bias, m (our own choice; `site` takes 0.25).
+const JITTER_M: f64 = 0.25;
 /// Largest number of points of a mosaic.
 const MOST_POINTS: f64 = 200_000.0;
 
@@ -61,6 +64,16 @@ impl Targets {
         found.sort_unstable();
         found
     }
+
+    /// Those that it shows whole wherever it stands within the error of a frame whose receiver is known.
+    fn surely_whole(&self, camera: &CameraAt) -> Vec<usize> {
+        let ways = [[JITTER_M, 0.0, 0.0], [-JITTER_M, 0.0, 0.0], [0.0, JITTER_M, 0.0], [0.0, -JITTER_M, 0.0]];
+        let rims: Vec<CameraAt> = ways.iter().map(|way| camera.moved(*way)).collect();
+        let mut found = self.whole(camera);
+        let shows = |rim: &CameraAt, k: usize| self.all[k].corners.iter().all(|corner| rim.pixel(*corner).is_some());
+        found.retain(|k| rims.iter().all(|rim| shows(rim, *k)));
+        found
+    }
 }
 
 /// What was seen and what is wanted.
@@ -74,9 +87,10 @@ pub(super) struct Seen {
 
 pub(super) fn judge(
     card: &Card,
-    frames: &[Frame],
+    frames: &mut [Frame],
     plane: Option<&LocalPlane>,
     limits: &Limits,
+    threads: usize,
     conditions: &mut Vec<Condition>,
 ) -> Seen {
     let mut seen = Seen {
@@ -91,18 +105,23 @@ pub(super) fn judge(
     };
     let by_layout = card.layout.is_some();
     seen.targets = Targets::new(match &card.layout {
-        Some(layout) => layout.modules.iter().map(|m| module(card, plane, m)).collect(),
+        Some(layout) => modules(card, plane, layout),
         None => ground(frames),
     });
-    let (mut fit, mut lost) = (vec![0u32; seen.targets.all.len()], vec![false; seen.targets.all.len()]);
-    for frame in frames {
-        let Some(camera) = &frame.camera else { continue };
-        for k in seen.targets.whole(camera) {
-            if frame.fit() {
-                fit[k] += 1;
-            } else if !is_duplicate(frame) {
-                lost[k] = true;
-            }
+    let by_pose = |targets: &Targets, _: usize, camera: &CameraAt| targets.whole(camera);
+    let (mut fit, mut lost) = count(&seen.targets, frames, by_pose);
+    if by_layout {
+        let unseen: BTreeSet<usize> = (0..fit.len()).filter(|k| fit[*k] == 0).collect();
+        let anchor = anchor(card, frames, &seen.targets, &unseen, threads);
+        for (frame, shift_m) in frames.iter_mut().zip(&anchor.shifts_m) {
+            frame.camera = frame.camera.as_ref().map(|camera| camera.moved(*shift_m));
+            frame.footprint = frame.camera.as_ref().and_then(CameraAt::footprint);
+        }
+        if !anchor.shifts_m.is_empty() {
+            let by_outline = |targets: &Targets, k: usize, camera: &CameraAt| {
+                anchor.shown.get(&k).cloned().unwrap_or_else(|| targets.surely_whole(camera))
+            };
+            (fit, lost) = count(&seen.targets, frames, by_outline);
         }
     }
     for (k, target) in seen.targets.all.iter().enumerate() {
@@ -127,22 +146,61 @@ pub(super) fn judge(
     seen
 }
 
+/// For each target how many fit frames show it whole, and whether a frame that is not fit would have shown it.
+/// `shown` tells the targets that the frame of a number shows whole.
+fn count(
+    targets: &Targets,
+    frames: &[Frame],
+    shown: impl Fn(&Targets, usize, &CameraAt) -> Vec<usize>,
+) -> (Vec<u32>, Vec<bool>) {
+    let (mut fit, mut lost) = (vec![0u32; targets.all.len()], vec![false; targets.all.len()]);
+    for (number, frame) in frames.iter().enumerate() {
+        let Some(camera) = &frame.camera else { continue };
+        for k in shown(targets, number, camera) {
+            if frame.fit() {
+                fit[k] += 1;
+            } else if !is_duplicate(frame) {
+                lost[k] = true;
+            }
+        }
+    }
+    (fit, lost)
+}
+
 /// A copy takes nothing away: what it should have shown, if anything, is not known.
 fn is_duplicate(frame: &Frame) -> bool {
     frame.reasons.iter().all(|reason| reason.code == Code::Duplicate)
 }
 
-/// A module in space: its centre at the height of the modules, its corners up and down the slope.
-fn module(card: &Card, plane: &LocalPlane, module: &crate::site::LayoutModule) -> Target {
-    let ring = module.corners.map(|[lon, lat]| plane.to_local(lat, lon));
-    let centre = [0, 1].map(|k| ring.iter().map(|p| p[k]).sum::<f64>() / 4.0);
+/// The layout's modules in space: the middle of each table at the height of the modules, what lies up the slope of it higher.
+fn modules(card: &Card, plane: &LocalPlane, layout: &Layout) -> Vec<Target> {
+    let rings: Vec<[[f64; 2]; 4]> =
+        layout.modules.iter().map(|m| m.corners.map(|[lon, lat]| plane.to_local(lat, lon))).collect();
+    let centre = |ring: &[[f64; 2]; 4]| [0, 1].map(|k| ring.iter().map(|p| p[k]).sum::<f64>() / 4.0);
+    // Sum of the centres and number of modules of each table; a module without a table is one of its own.
+    let mut tables: HashMap<[&str; 2], ([f64; 2], f64)> = HashMap::new();
+    for (m, ring) in layout.modules.iter().zip(&rings) {
+        let (sum, n) = tables.entry(table_of(m)).or_default();
+        *sum = [0, 1].map(|k| sum[k] + centre(ring)[k]);
+        *n += 1.0;
+    }
     let array = &card.settings.array;
     // The layout does not say which side of a dual-tilt roof a module lies on; it is nearly flat.
     let rise = if array.mounting == Mounting::DualTilt { 0.0 } else { array.tilt_deg.to_radians().tan() };
     let (s, c) = array.azimuth_deg.to_radians().sin_cos();
-    let corners =
-        ring.iter().map(|p| [p[0], p[1], -rise * ((p[0] - centre[0]) * s + (p[1] - centre[1]) * c)]).collect();
-    Target { id: module.id.clone(), corners, centre }
+    let in_space = |(m, ring): (&LayoutModule, &[[f64; 2]; 4])| {
+        let (sum, n) = tables[&table_of(m)];
+        let middle = sum.map(|v| v / n);
+        let up = |p: &[f64; 2]| -rise * ((p[0] - middle[0]) * s + (p[1] - middle[1]) * c);
+        let corners = ring.iter().map(|p| [p[0], p[1], up(p)]).collect();
+        Target { id: m.id.clone(), corners, centre: centre(ring) }
+    };
+    layout.modules.iter().zip(&rings).map(in_space).collect()
+}
+
+/// What names a module's table in a layout: row and table, or where these are not given the module itself.
+fn table_of(module: &LayoutModule) -> [&str; 2] {
+    if module.table.is_empty() { ["", &module.id] } else { [&module.row, &module.table] }
 }
 
 /// A grid of points over all that the frames were meant to show.

@@ -108,6 +108,13 @@ impl Card {
         Some(capture.height_above_takeoff_m? - self.surface_m())
     }
 
+    /// The settings with that surface over the take-off point which the check counts with.
+    pub(crate) fn at_surface(&self) -> Settings {
+        let mut settings = self.settings.clone();
+        settings.array.surface_above_takeoff_m = self.surface_m();
+        settings
+    }
+
     /// Middle of the modules over the take-off point, m: as the settings say, else as a table on the ground has it, with
     /// its lower edge at 0.8 m (our own choice). Without it frames would seem to cover a tenth more than they do.
     pub(crate) fn surface_m(&self) -> f64 {

@@ -2,8 +2,10 @@
 //! where to fly again.
 //!
 //! [`look`] measures the frames one by one (and leaves out those that a [`Cache`] knows), [`judge`] brings them to one
-//! verdict. No outline is searched: footprints come from the poses, sharpness from the strongest edges.
+//! verdict. Footprints come from the poses, sharpness from the strongest edges; outlines are searched only in
+//! the few frames on which it depends whether a module of the layout was seen.
 
+mod anchor;
 mod cache;
 mod clock;
 mod conditions;
@@ -164,11 +166,11 @@ impl Frame<'_> {
     }
 }
 
-/// Brings what was measured to one verdict.
+/// Brings what was measured to one verdict; frames at the rim of what was seen are read again, on `threads` threads.
 ///
 /// # Errors
 /// [`crate::Error::Argument`] where a date lies outside the years with data on the sun.
-pub fn judge(card: &Card, looked: &[Looked], limits: &Limits) -> Result<FieldCheck> {
+pub fn judge(card: &Card, looked: &[Looked], limits: &Limits, threads: usize) -> Result<FieldCheck> {
     let mut notes = card.notes.clone();
     let plane = card.plane(looked);
     let mut frames = frames::gather(card, looked, plane.as_ref());
@@ -176,7 +178,7 @@ pub fn judge(card: &Card, looked: &[Looked], limits: &Limits) -> Result<FieldChe
     let mut conditions = Vec::new();
     overlap::judge(card, &frames, &mut conditions);
     conditions::judge(card, &frames, limits, &mut conditions)?;
-    let seen = coverage::judge(card, &frames, plane.as_ref(), limits, &mut conditions);
+    let seen = coverage::judge(card, &mut frames, plane.as_ref(), limits, threads, &mut conditions);
     let positions = match &plane {
         Some(plane) => positions::to_fly(card, &frames, &seen, plane),
         None => Vec::new(),

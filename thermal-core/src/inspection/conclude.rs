@@ -99,7 +99,7 @@ pub fn conclude(inputs: &Inputs, reports: &[FrameReport]) -> Conclusion {
 }
 
 /// A frame as the registration wants it.
-fn outlines(report: &FrameReport) -> FrameOutlines {
+pub(super) fn outlines(report: &FrameReport) -> FrameOutlines {
     let c = &report.capture;
     FrameOutlines {
         file: report.file.clone(),

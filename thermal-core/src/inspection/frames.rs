@@ -5,6 +5,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use serde::{Deserialize, Serialize};
 
+use super::conclude::outlines;
 use super::{Inputs, Journal};
 use crate::capture::Capture;
 use crate::finding::{Flag, ModuleRecord};
@@ -15,6 +16,7 @@ use crate::quality::{self, LINE_M, Sharpness};
 use crate::radiometry::{Converter, Model, Thermogram};
 use crate::raster::{self, Limits};
 use crate::run_record::{InputFile, Skipped};
+use crate::site::FrameOutlines;
 use crate::{Error, Result};
 
 /// What one frame gave.
@@ -124,6 +126,16 @@ fn one(inputs: &Inputs, settings: &FrameSettings, name: &str, converter: &mut Op
         Err(error) => report.error = Some(Skipped::new(format!("frames/{name}"), &error)),
     }
     report
+}
+
+/// The outlines of one frame; none where it cannot be read.
+pub(crate) fn outline_frame(
+    inputs: &Inputs,
+    settings: &FrameSettings,
+    name: &str,
+    converter: &mut Option<Converter>,
+) -> FrameOutlines {
+    outlines(&one(inputs, settings, name, converter))
 }
 
 /// Width of the gaps between modules, px, at the logged height.

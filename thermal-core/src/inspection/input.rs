@@ -14,6 +14,8 @@ use crate::{Error, Result};
 pub struct Inputs {
     /// The folder.
     pub folder: PathBuf,
+    /// Where the frames are: `folder/frames`.
+    pub frames_folder: PathBuf,
     /// The settings, defaults where `inspection.toml` is silent or missing.
     pub settings: Settings,
     /// Names of the frames in `frames/`, in order.
@@ -72,12 +74,13 @@ impl Inputs {
         }
         let path = folder.join("layout.geojson");
         let layout = if path.exists() { Some(Layout::read(&path)?) } else { None };
-        Ok(Self { folder: folder.to_owned(), settings, frames, sidecar, irradiance, layout, problems })
+        let frames_folder = folder.join("frames");
+        Ok(Self { folder: folder.to_owned(), frames_folder, settings, frames, sidecar, irradiance, layout, problems })
     }
 
     /// The path of a frame.
     pub fn frame_path(&self, name: &str) -> PathBuf {
-        self.folder.join("frames").join(name)
+        self.frames_folder.join(name)
     }
 }
 

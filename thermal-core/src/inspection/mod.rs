@@ -15,6 +15,7 @@ mod unseen;
 mod write;
 
 pub use conclude::{Conclusion, conclude};
+pub(crate) use frames::outline_frame;
 pub use frames::{FrameReport, analyse_frames, logged_pose, read_frame, same_size};
 pub use input::Inputs;
 pub(crate) use input::list_frames;

@@ -26,6 +26,11 @@ impl CameraAt {
         Self { lens, field: Field::new(lens), axes: camera_to_enu(yaw, pitch, roll), place_m: place_m.into() }
     }
 
+    /// The same camera at another place: shifted east, north and up, m.
+    pub(crate) fn moved(&self, shift_m: [f64; 3]) -> Self {
+        Self { place_m: self.place_m + Vector3::from(shift_m), ..self.clone() }
+    }
+
     /// The pixel that shows a point; `None` outside the frame.
     pub fn pixel(&self, point_m: [f64; 3]) -> Option<[f64; 2]> {
         self.field.pixel(&(self.axes.transpose() * (Vector3::from(point_m) - self.place_m)))
