@@ -26,8 +26,8 @@ fn zlib(bytes: &[u8]) -> Vec<u8> {
 }
 
 /// A chunk of a PNG: length, type, content, CRC-32 (PNG, third edition, 5.3).
-fn chunk(kind: &[u8; 4], content: &[u8]) -> Vec<u8> {
-    let body = [kind, content].concat();
+fn chunk(kind: [u8; 4], content: &[u8]) -> Vec<u8> {
+    let body = [&kind, content].concat();
     let mut sum = crc32fast::Hasher::new();
     sum.update(&body);
     [&(content.len() as u32).to_be_bytes(), body.as_slice(), &sum.finalize().to_be_bytes()].concat()
@@ -36,8 +36,8 @@ fn chunk(kind: &[u8; 4], content: &[u8]) -> Vec<u8> {
 /// A 16-bit grey PNG with chunks before the pixels.
 fn png(before: &[Vec<u8>], pixels: &[u8]) -> Vec<u8> {
     let size = [WIDTH.to_be_bytes(), HEIGHT.to_be_bytes()].concat();
-    let head = chunk(b"IHDR", &[size.as_slice(), &[16, 0, 0, 0, 0]].concat());
-    [b"\x89PNG\r\n\x1a\n".as_slice(), &head, &before.concat(), &chunk(b"IDAT", pixels), &chunk(b"IEND", &[])].concat()
+    let head = chunk(*b"IHDR", &[size.as_slice(), &[16, 0, 0, 0, 0]].concat());
+    [b"\x89PNG\r\n\x1a\n".as_slice(), &head, &before.concat(), &chunk(*b"IDAT", pixels), &chunk(*b"IEND", &[])].concat()
 }
 
 /// A TIFF of the size above with an entry more, an EXIF or GPS pointer, at `at`.
@@ -102,16 +102,16 @@ fn what_unpacks_to_much_and_what_points_at_itself() {
     let packed = |head: &[u8]| [head, &bomb].concat();
     let xmp = packed(b"XML:com.adobe.xmp\0\x01\0\0\0");
     let beside = [
-        ("profile", chunk(b"iCCP", &packed(b"p\0\0"))),
-        ("text", chunk(b"zTXt", &packed(b"Comment\0\0"))),
-        ("international text", chunk(b"iTXt", &packed(b"Comment\0\x01\0\0\0"))),
-        ("XMP", chunk(b"iTXt", &xmp)),
-        ("unknown", chunk(b"boMb", &bomb)),
+        ("profile", chunk(*b"iCCP", &packed(b"p\0\0"))),
+        ("text", chunk(*b"zTXt", &packed(b"Comment\0\0"))),
+        ("international text", chunk(*b"iTXt", &packed(b"Comment\0\x01\0\0\0"))),
+        ("XMP", chunk(*b"iTXt", &xmp)),
+        ("unknown", chunk(*b"boMb", &bomb)),
     ];
     for (what, chunk) in beside {
         assert_eq!(read(what, &png(&[chunk], &sound)).0, Ok(pixels.clone()), "{what}");
     }
-    let (_, capture) = read("XMP", &png(&[chunk(b"iTXt", &xmp)], &sound));
+    let (_, capture) = read("XMP", &png(&[chunk(*b"iTXt", &xmp)], &sound));
     assert!(capture.notes.iter().any(|note| note.contains("XMP")), "{:?}", capture.notes);
 
     // EXIF and GPS directories that are the directory that names them, lie in their own middle, or outside the file.

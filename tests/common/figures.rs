@@ -85,7 +85,7 @@ fn workbook(bytes: Vec<u8>) -> String {
     text
 }
 
-/// SQLite keeps infinite numbers, and turns what is no number into NULL.
+/// `SQLite` keeps infinite numbers, and turns what is no number into NULL.
 fn map_layer(path: &Path) {
     let database =
         rusqlite::Connection::open_with_flags(path, rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY).expect("SQLite");

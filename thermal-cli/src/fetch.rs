@@ -27,8 +27,8 @@ const TABLES: [&str; 4] = ["inspection.toml", "frames.csv", "irradiance.csv", "l
 /// For the thermographer whose flights lie in an object store: copies an inspection folder from there to this machine
 ///
 /// What is here already and is the same is not fetched again, so that a fetch that was stopped goes on with the same
-/// command. Address and keys come from the usual variables: AWS_ENDPOINT_URL, AWS_ALLOW_HTTP, AWS_REGION,
-/// AWS_ACCESS_KEY_ID, AWS_SECRET_ACCESS_KEY.
+/// command. Address and keys come from the usual variables: `AWS_ENDPOINT_URL`, `AWS_ALLOW_HTTP`, `AWS_REGION`,
+/// `AWS_ACCESS_KEY_ID`, `AWS_SECRET_ACCESS_KEY`.
 #[derive(clap::Args)]
 #[command(
     after_help = "Example:\n  thermal fetch s3://flights/2026/quarry quarry\n  thermal inspect quarry --out quarry-run"
