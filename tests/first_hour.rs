@@ -6,6 +6,7 @@ use std::process::{Command, Output};
 
 use thermal_core::finding::FLAGS;
 use thermal_core::settings::Settings;
+use thermal_core::{fieldcheck, quality};
 use thermal_tests::program::{thermal, thermal_path};
 use thermal_tests::python_check;
 
@@ -58,7 +59,10 @@ fn every_command_of_the_guide_runs_and_data_people_can_go_on_from_its_tables() {
     assert_eq!((said.module.orientation, said.array.modules_up), (drawn.module.orientation, drawn.array.modules_up));
     assert!((said.module.length_m / drawn.module.length_m - 1.0).abs() < 0.05);
     let run = folder.path().join("card-run");
-    python_check("check_pandas.py", &["pandas"], &[&run]);
+    let typed = folder.path().join("typed-run");
+    let again = shell("thermal inspect card --out typed-run --no-evidence --parquet", folder.path());
+    assert!(again.status.success(), "{}", String::from_utf8_lossy(&again.stderr));
+    python_check("check_pandas.py", &["pandas", "pyarrow"], &[&typed]);
     let picture = folder.path().join("plant.png");
     python_check("plot_plant.py", &["pandas", "matplotlib"], &[&run, &picture]);
     if picture.exists() {
@@ -86,6 +90,56 @@ fn the_guide_names_every_flag_and_limit_as_the_program_has_them() {
         }
     }
     assert_eq!(listed.count(), keys);
+}
+
+/// A limit that is added does not compile here until the guide has it.
+#[test]
+fn the_guide_gives_the_limits_of_a_flight_and_the_parts_of_the_uncertainty() {
+    let page = guide();
+    let has = |name: &str, value: String| {
+        let start = format!("| `{name}` | {value} |");
+        assert!(page.lines().any(|line| line.starts_with(&start)), "docs/guide.md lacks {start}");
+    };
+    let fieldcheck::Limits { frame, reading_age_s, wind_m_s, practice_wind_m_s, cloud_okta, over_sky_s, sights } =
+        fieldcheck::Limits::default();
+    #[rustfmt::skip]
+    let quality::Limits {
+        clipped_px, flat_k, edge_px, trail_px, noise_k, step_k, gsd_m, px_per_cell, view_angle_deg, height_m, glare_deg, glare_k,
+    } = frame;
+    has("frame.clipped_px", clipped_px.to_string());
+    has("frame.height_m", format!("{} to {}", height_m[0], height_m[1]));
+    has("flight.sights", sights.to_string());
+    has("flight.wind_m_s", format!("{wind_m_s:.1}"));
+    has("flight.practice_wind_m_s", format!("{practice_wind_m_s:.1}"));
+    let plan = thermal_core::plan::Limits::default();
+    for (name, value) in [
+        ("frame.flat_k", flat_k),
+        ("frame.edge_px", edge_px),
+        ("frame.trail_px", trail_px),
+        ("frame.noise_k", noise_k),
+        ("frame.step_k", step_k),
+        ("frame.gsd_m", gsd_m),
+        ("frame.px_per_cell", px_per_cell),
+        ("frame.view_angle_deg", view_angle_deg),
+        ("frame.glare_deg", glare_deg),
+        ("frame.glare_k", glare_k),
+        ("flight.reading_age_s", reading_age_s),
+        ("flight.cloud_okta", cloud_okta),
+        ("flight.over_sky_s", over_sky_s),
+        ("plan.irradiance_w_m2", plan.irradiance_w_m2),
+        ("plan.view_angle_deg", plan.view_angle_deg),
+        ("plan.glare_deg", plan.glare_deg),
+    ] {
+        has(name, value.to_string());
+    }
+    let source = std::fs::read_to_string(root().join("thermal-core/src/uncertainty.rs")).unwrap();
+    let constants = source.lines().filter_map(|line| line.split_once("const ")?.1.strip_suffix(';'));
+    let mut count = 0;
+    for (declared, value) in constants.filter_map(|line| line.split_once(" = ")) {
+        has(declared.split(':').next().unwrap(), value.to_owned());
+        count += 1;
+    }
+    assert!(count >= 10, "{count}");
 }
 
 /// What a person reads on the terminal, both streams, with what differs from machine to machine put in words.

@@ -47,6 +47,18 @@ fn in_a_browser() {
     python_check("check_review.py", &packages, &[&thermal_path(), &folder]);
 }
 
+/// First picture, next finding, and memory with 2,000 findings, held against their targets: times, so not for a machine that
+/// does other work. `benches/README.md` has the command and the figures.
+#[test]
+#[ignore = "measures times; the command is in benches/README.md"]
+fn two_thousand_findings_in_a_browser() {
+    let place = tempfile::tempdir().unwrap();
+    let folder = place.path().join("plant");
+    let (_, error, code) = said(&run(&["demo", folder.to_str().unwrap(), "--quiet"]));
+    assert_eq!(code, 0, "{error}");
+    python_check("measure_review.py", &["websocket"], &[&thermal_path(), &folder, Path::new("2000")]);
+}
+
 /// A small plant: one row of tables, a few frames.
 fn small() -> Spec {
     let mut spec = scene::demo_spec();

@@ -51,4 +51,23 @@ assert ((spots["delta_t_ref_k"] > spots["delta_t_k"]) == (spots["irradiance_w_m2
 flags = findings["flags"].dropna().str.split(";").explode().unique()
 known = next(f for f in json.loads((run / "findings.schema.json").read_text())["fields"] if f["name"] == "flags")
 assert all(flag in known["constraints"]["pattern"] or flag in json.dumps(known) for flag in flags), flags
+# Apache Parquet by the reference implementation: the same cells as the CSV, with the types in the file.
+import pyarrow.parquet  # noqa: E402
+
+for name, table in [("findings", findings), ("modules", modules)]:
+    schema = pyarrow.parquet.read_schema(run / f"{name}.parquet")
+    typed = pyarrow.parquet.read_table(run / f"{name}.parquet").to_pandas()
+    assert list(typed.columns) == list(table.columns) and len(typed) == len(table), name
+    for column in table.columns:
+        a, b = table[column], typed[column]
+        assert (a.isna() == b.isna()).all(), (name, column)
+        here = a.notna()
+        if a.dtype.kind == "M":
+            assert str(schema.field(column).type) == "timestamp[ms, tz=UTC]", schema.field(column)
+            assert (abs(a[here] - b[here]) < pandas.Timedelta("1ms")).all(), (name, column)
+        elif a.dtype.kind in "fi":
+            assert (a[here].astype(float) == b[here].astype(float)).all(), (name, column)
+        else:
+            assert (a[here].astype(str) == b[here].astype(str)).all(), (name, column)
+
 print(f"{len(findings)} findings, {len(modules)} outlines")

@@ -1,5 +1,6 @@
 //! `thermal inspect`: the main job.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -21,6 +22,9 @@ use crate::{
     explain,
     failure::Failure,
 };
+
+/// Inputs that are named for each reason for which some were not used.
+const TOLD: usize = 5;
 
 /// For the thermographer, after the flight: finds and measures the anomalous modules in a folder of frames
 ///
@@ -54,6 +58,9 @@ pub(crate) struct Args {
     /// Leave out the evidence pictures
     #[arg(long, help_heading = "The run")]
     no_evidence: bool,
+    /// Write modules.parquet and findings.parquet as well; needs a build with `--features parquet`
+    #[arg(long, conflicts_with = "part", help_heading = "For machines")]
+    parquet: bool,
     /// Print the summary as JSON
     #[arg(long, help_heading = "For machines")]
     json: bool,
@@ -65,7 +72,7 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
         return Ok(ExitCode::SUCCESS);
     }
     let Some(out) = &args.out else { return Err(Failure::Usage("--out names the run folder to write".to_owned())) };
-    let options = options(args.force, args.no_evidence, args.threads);
+    let options = Options { parquet: args.parquet, ..options(args.force, args.no_evidence, args.threads) };
     if let Some(part) = args.part {
         return run_part(args, part, out, &options, console);
     }
@@ -87,12 +94,28 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
 
 /// How a run folder is written.
 pub(crate) fn options(force: bool, no_evidence: bool, threads: Option<usize>) -> Options {
-    Options { force, no_evidence, threads: threads_of(threads) }
+    Options { force, no_evidence, threads: threads_of(threads), parquet: false }
 }
 
 /// How many threads to use: as many as cores where no number is given.
 pub(crate) fn threads_of(given: Option<usize>) -> usize {
     given.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, std::num::NonZero::get)).clamp(1, 256)
+}
+
+/// A line each for the first inputs that were not used for a reason; what a thousand frames have in common is said once.
+fn warn_of_skipped(conclusion: &Conclusion) {
+    let mut told: BTreeMap<(&str, &str), usize> = BTreeMap::new();
+    for skipped in &conclusion.skipped {
+        let count = told.entry((&skipped.reason, &skipped.remedy)).or_default();
+        *count += 1;
+        if *count <= TOLD {
+            Console::warn(&format!("not used: {}: {}; {}", skipped.file, skipped.reason, skipped.remedy));
+        }
+    }
+    let more: usize = told.values().map(|count| count.saturating_sub(TOLD)).sum();
+    if more > 0 {
+        Console::warn(&format!("not used for the same reasons: {more} more, listed in skipped.csv"));
+    }
 }
 
 /// Prints the summary; the exit code says whether all frames were used.
@@ -221,9 +244,7 @@ pub(crate) fn finish(
     let started = Instant::now();
     let mut conclusion = conclude(inputs, reports);
     write(inputs, reports, &mut conclusion, record, out, options)?;
-    for skipped in &conclusion.skipped {
-        Console::warn(&format!("not used: {}: {}; {}", skipped.file, skipped.reason, skipped.remedy));
-    }
+    warn_of_skipped(&conclusion);
     for problem in &conclusion.problems {
         Console::warn(problem);
     }
@@ -278,7 +299,13 @@ pub(crate) fn summary(c: &Conclusion, out: &Path) -> String {
             c.unseen.len()
         );
     }
-    if c.findings.is_empty() {
+    if c.frames_used == 0 {
+        let _ = writeln!(
+            text,
+            "No frame could be used: nothing is known of the plant. skipped.csv says why; where \
+                                inspection.toml is missing, `thermal prepare` writes it."
+        );
+    } else if c.findings.is_empty() {
         let _ = writeln!(text, "No anomalous module found.");
     } else {
         let _ = writeln!(text, "\n{} findings, gravest first:", c.findings.len());
@@ -312,5 +339,8 @@ pub(crate) fn summary(c: &Conclusion, out: &Path) -> String {
     }
     let _ =
         write!(text, "\nTable: {}\nPictures: {}", out.join("findings.csv").display(), out.join("evidence").display());
+    if !c.findings.is_empty() {
+        let _ = write!(text, "\nNext: thermal review {0}   and then   thermal deliver {0}", out.display());
+    }
     text
 }

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 #[non_exhaustive]
 pub enum Error {
     /// The operating system refused to read or write.
-    #[error("{}: cannot {action}: {source}", path.display())]
+    #[error("{}: cannot {action}: {source}{}", path.display(), remedy(source))]
     Io {
         /// The file or folder.
         path: PathBuf,
@@ -42,6 +42,17 @@ pub enum Error {
 
 /// Result with the library's [`Error`].
 pub type Result<T> = std::result::Result<T, Error>;
+
+/// What the reader can do about a refusal of the system, where that is known.
+fn remedy(source: &std::io::Error) -> &'static str {
+    use std::io::ErrorKind;
+    match source.kind() {
+        ErrorKind::PermissionDenied => "; use a place that is yours to write to (for an input: a copy of your own)",
+        ErrorKind::ReadOnlyFilesystem => "; the disk is read-only: copy the folder to another, or write to another",
+        ErrorKind::StorageFull | ErrorKind::QuotaExceeded => "; free some space, then give the same command again",
+        _ => "",
+    }
+}
 
 impl Error {
     /// An [`Error::Io`].

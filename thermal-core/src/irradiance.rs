@@ -235,7 +235,7 @@ impl Log {
 
     /// An error that says what to do where not one of the captures has a reading, as with a log of another day; `None`
     /// where at least one has, or there are no captures.
-    pub fn no_reading_fits(&self, captures: &[Timestamp], limits: &Irradiance) -> Option<Error> {
+    pub(crate) fn no_reading_fits(&self, captures: &[Timestamp], limits: &Irradiance) -> Option<Error> {
         let (first, last) = (captures.iter().min()?, captures.iter().max()?);
         let fits_at = |hours: i64| {
             captures.iter().any(|time| {
@@ -274,7 +274,7 @@ fn seconds(from: Timestamp, to: Timestamp) -> f64 {
 /// Time constant with which a module's temperature follows the irradiance, s: 1 / P of Prilliman, Stein, Riley and
 /// Tamizhmani, "Transient weighted moving-average model of photovoltaic module back-surface temperature", IEEE J.
 /// Photovoltaics 10 (2020), with the coefficients in pvlib 0.16 and 11.1 kg/m2, their module of glass and backsheet.
-pub fn thermal_time_s(wind_m_s: f64) -> f64 {
+pub(crate) fn thermal_time_s(wind_m_s: f64) -> f64 {
     const UNIT_MASS_KG_M2: f64 = 11.1;
     let p = 0.0046 + 0.00046 * wind_m_s - 0.00023 * UNIT_MASS_KG_M2 - 1.6e-5 * wind_m_s * UNIT_MASS_KG_M2;
     1.0 / p

@@ -121,7 +121,7 @@ impl PlaneView {
 
     /// The point of the plane that a pixel sees: along the row and down the slope from where the optical axis meets the
     /// plane, m; `None` where the line of sight does not meet it.
-    pub fn point_m(&self, px: [f64; 2]) -> Option<[f64; 2]> {
+    pub(crate) fn point_m(&self, px: [f64; 2]) -> Option<[f64; 2]> {
         let ray = self.ray(px);
         let scale = self.depth_m / ray.z;
         (ray.z > 1e-9).then(|| [ray.x * scale - self.aim_m[0], ray.y * scale - self.aim_m[1]])

@@ -11,9 +11,9 @@ use crate::run_record::RUN_FILE;
 use crate::{Error, Result};
 
 /// Name of the log of a reviewer's decisions in a run folder.
-pub const DECISIONS_FILE: &str = "decisions.jsonl";
+pub(crate) const DECISIONS_FILE: &str = "decisions.jsonl";
 /// Name of the record of a comparison; a folder with this file in it is one.
-pub const COMPARISON_FILE: &str = "comparison.json";
+pub(crate) const COMPARISON_FILE: &str = "comparison.json";
 /// Name of the file in a staged folder that a running program holds locked.
 const LOCK: &str = ".lock";
 
@@ -43,7 +43,7 @@ pub fn write_atomic(path: &Path, bytes: &[u8]) -> Result<()> {
 /// Without [`StagedFolder::commit`] it is removed when dropped. Of two programs that stage the same folder the second
 /// is refused; what a killed one left behind is removed by the next.
 #[derive(Debug)]
-pub struct StagedFolder {
+pub(crate) struct StagedFolder {
     target: PathBuf,
     staging: PathBuf,
     force: bool,
@@ -59,7 +59,7 @@ impl StagedFolder {
     /// # Errors
     /// `target` is a file, or a folder with something in it and no `force`, or one that is no run at all; another
     /// program stages it; the place cannot be written to.
-    pub fn new(target: &Path, force: bool) -> Result<Self> {
+    pub(crate) fn new(target: &Path, force: bool) -> Result<Self> {
         let staging = beside(target, "part")?;
         let above = parent(target);
         fs::create_dir_all(&above).map_err(|source| Error::io(&above, "create the folder", source))?;
@@ -70,7 +70,7 @@ impl StagedFolder {
     }
 
     /// Where to write meanwhile.
-    pub fn path(&self) -> &Path {
+    pub(crate) fn path(&self) -> &Path {
         &self.staging
     }
 
@@ -80,7 +80,7 @@ impl StagedFolder {
     ///
     /// # Errors
     /// [`Error::Io`], or the place has been taken in the meantime. The old folder then stands as it was.
-    pub fn commit(mut self) -> Result<()> {
+    pub(crate) fn commit(mut self) -> Result<()> {
         check_place(&self.target, self.force)?;
         let fail = |source| Error::io(&self.target, "move the finished folder into place", source);
         sync_tree(&self.staging).map_err(fail)?;
@@ -178,7 +178,7 @@ fn take(staging: &Path, target: &Path) -> Result<File> {
 /// Whether a run may be put there: to be asked before hours of work.
 ///
 /// # Errors
-/// As [`StagedFolder::new`].
+/// The place is a file, or a folder with something in it and no `force`, or one that is no run at all.
 pub fn check_place(target: &Path, force: bool) -> Result<()> {
     let refuse = |reason: &str, remedy: &str| Err(Error::input(target, "output folder", reason, remedy));
     let Ok(metadata) = fs::metadata(target) else { return Ok(()) };

@@ -19,7 +19,7 @@ pub struct RowPlace {
 /// Assigns rows, courses and positions to all cells of a frame: a list a table, in the order of its cells.
 ///
 /// `courses`: courses in a row of this plant; a row is never taller.
-pub fn assign(outlines: &Outlines, courses: usize) -> Vec<Vec<RowPlace>> {
+pub(crate) fn assign(outlines: &Outlines, courses: usize) -> Vec<Vec<RowPlace>> {
     let placed: Vec<Placed> = outlines.placed();
     let n = placed.len();
     // Union of tables whose courses align: same slope position modulo the pitch, together not taller than a row.

@@ -111,12 +111,12 @@ impl RunRecord {
 
 impl InputFile {
     /// The digest of a file that is in memory already.
-    pub fn of_bytes(file: impl Into<String>, content: &[u8]) -> Self {
+    pub(crate) fn of_bytes(file: impl Into<String>, content: &[u8]) -> Self {
         Self { file: file.into(), bytes: content.len() as u64, sha256: hex(&Sha256::digest(content)) }
     }
 
     /// The digest of a file, read in pieces; `file` is the name for the record.
-    pub fn of_file(file: impl Into<String>, path: &Path) -> Result<Self> {
+    pub(crate) fn of_file(file: impl Into<String>, path: &Path) -> Result<Self> {
         let fail = |source| Error::io(path, "read the file", source);
         let mut input = File::open(path).map_err(fail)?;
         let (mut hasher, mut piece, mut bytes) = (Sha256::new(), vec![0; 1 << 16], 0);
@@ -198,7 +198,7 @@ impl Skipped {
 }
 
 /// `skipped.csv`: a line for each input that was not used.
-pub static SKIPPED: Table<Skipped> = Table {
+pub(crate) static SKIPPED: Table<Skipped> = Table {
     name: "skipped",
     title: "Inputs not used",
     description: "One line for each file that was not used",

@@ -38,7 +38,6 @@ pub use geodesy::LocalPlane;
 pub use layout::{Layout, LayoutModule};
 pub use merge::{MergedModule, Sight, merge};
 pub use problem::Problem;
-pub use reflection::{SpotSight, moves_with_camera, travel_ratio};
 pub use register::register;
 pub use warmth::{Warmth, warmth};
 
@@ -227,7 +226,7 @@ impl Registration {
     }
 
     /// Corners of a place as `[longitude, latitude]`, deg, WGS 84.
-    pub fn corners_lon_lat(&self, place: &Place) -> [[f64; 2]; 4] {
+    pub(crate) fn corners_lon_lat(&self, place: &Place) -> [[f64; 2]; 4] {
         place.ground_m.map(|p| self.plane.to_lon_lat(p.map(f64::from)))
     }
 

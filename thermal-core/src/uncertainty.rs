@@ -5,7 +5,7 @@ use crate::finding::{Finding, Flag, Pattern};
 use crate::severity::REFERENCE_W_M2;
 
 /// Half width of a 95 % interval in standard uncertainties (normal distribution).
-pub const COVERAGE: f64 = 1.96;
+pub(crate) const COVERAGE: f64 = 1.96;
 
 /// Standard uncertainty of a difference within one frame, K: noise, drift and uneven response of an uncooled camera over
 /// the width of a table (common practice, no source).

@@ -8,7 +8,7 @@ use std::net::Ipv4Addr;
 use std::path::PathBuf;
 use std::process::{Command, ExitCode, Stdio};
 
-use thermal_core::review::{Applied, DecisionLog, apply_csv, export_csv};
+use thermal_core::review::{Applied, DecisionLog, apply_csv, export_csv, read_state};
 use thermal_core::run_folder::RunFolder;
 
 use crate::{
@@ -59,12 +59,14 @@ pub(crate) struct Args {
 
 pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
     let run = RunFolder::open(&args.run, args.inspection.as_deref())?;
-    let mut log = DecisionLog::open(&run)?;
     if let Some(path) = &args.export {
-        export_csv(&log, &run, path)?;
+        // Opened for writing, the log loses what a killed program left of a line; a table needs no more than to read.
+        let state = DecisionLog::open(&run).map(|log| log.state().clone()).or_else(|_| read_state(&run))?;
+        export_csv(&state, &run, path)?;
         print(&format!("Decisions: {}", path.display()))?;
         return Ok(ExitCode::SUCCESS);
     }
+    let mut log = DecisionLog::open(&run)?;
     if let Some(path) = &args.apply {
         let applied = apply_csv(&mut log, &run, path, &args.reviewer, args.over)?;
         return report(args, &applied);

@@ -75,7 +75,7 @@ impl Capture {
     }
 
     /// Puts what `sidecar` knows in the place of what the frame's own metadata say.
-    pub fn overlay(&mut self, sidecar: &Self) {
+    pub(crate) fn overlay(&mut self, sidecar: &Self) {
         fn put<T: Copy>(into: &mut Option<T>, from: Option<T>) {
             *into = from.or(*into);
         }
@@ -91,7 +91,7 @@ impl Capture {
     }
 
     /// Adds `seconds` (`clock_offset_s` of the settings) to the capture time.
-    pub fn shift_clock(&mut self, seconds: f64) {
+    pub(crate) fn shift_clock(&mut self, seconds: f64) {
         let Some(time) = self.captured_at else { return };
         let shifted = SignedDuration::try_from_secs_f64(seconds).ok().and_then(|d| time.checked_add(d).ok());
         if shifted.is_none() {

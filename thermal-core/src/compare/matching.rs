@@ -31,7 +31,7 @@ pub struct Matching {
 ///
 /// # Errors
 /// Fewer than half of the smaller plant's modules find a partner.
-pub fn match_modules(
+pub(crate) fn match_modules(
     then: &BTreeMap<&str, &ModuleRecord>,
     now: &BTreeMap<&str, &ModuleRecord>,
     unseen_then: &[String],

@@ -19,7 +19,8 @@ use crate::run_folder::RunFolder;
 use crate::uncertainty::{COVERAGE, delta_t_k, delta_t_ref_k};
 use crate::{Error, Result};
 
-pub use matching::{Matching, match_modules};
+pub use matching::Matching;
+pub(crate) use matching::match_modules;
 pub use write::write;
 
 /// What became of a module.

@@ -13,7 +13,7 @@ pub struct Figure {
 }
 
 /// What the pattern is called to a reader outside the trade.
-pub fn title(pattern: Pattern) -> &'static str {
+pub(crate) fn title(pattern: Pattern) -> &'static str {
     match pattern {
         Pattern::None => "No anomaly",
         Pattern::Hotspot => "Hotspot",

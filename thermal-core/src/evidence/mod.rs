@@ -19,7 +19,8 @@ use canvas::{Canvas, INK, QUIET, RULE, Rectangle, Weight};
 pub use colour::ColourMap;
 use colour::Scale;
 use crop::View;
-pub use figures::{Figure, figures, title};
+pub(crate) use figures::title;
+pub use figures::{Figure, figures};
 
 /// How the pictures look.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -37,7 +38,7 @@ const PANEL: Rectangle = Rectangle { x: 36, y: 128, width: 640, height: 560 };
 /// The colour bar beside it.
 const BAR: Rectangle = Rectangle { x: 696, y: 152, width: 22, height: 512 };
 /// The part of a picture with the frame and its colour bar but no words: x, y, width, height.
-pub const PICTURE_PART: [u32; 4] = [36, 118, 738, 582];
+pub(crate) const PICTURE_PART: [u32; 4] = [36, 118, 738, 582];
 /// The words.
 const WORDS_X: f32 = 824.0;
 const LABEL_WIDTH: f32 = 148.0;

@@ -137,7 +137,7 @@ impl Flag {
     }
 
     /// The flag of a word of the tables.
-    pub fn from_word(word: &str) -> Option<Self> {
+    pub(crate) fn from_word(word: &str) -> Option<Self> {
         FLAGS.iter().find(|info| info.name == word).map(|info| info.flag)
     }
 }

@@ -58,7 +58,11 @@ impl<R: Default + Placed> Table<R> {
     }
 
     /// As [`Table::write_geojson`], to any writer.
-    pub fn write_geojson_to<'a>(&self, mut out: impl Write, records: impl IntoIterator<Item = &'a R>) -> io::Result<()>
+    pub(crate) fn write_geojson_to<'a>(
+        &self,
+        mut out: impl Write,
+        records: impl IntoIterator<Item = &'a R>,
+    ) -> io::Result<()>
     where
         R: 'a,
     {

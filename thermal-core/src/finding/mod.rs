@@ -5,6 +5,8 @@ mod column;
 mod flag;
 mod geojson;
 mod geopackage;
+#[cfg(feature = "parquet")]
+mod parquet;
 mod place;
 mod record;
 mod registry;

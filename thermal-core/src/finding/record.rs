@@ -43,7 +43,7 @@ impl Pattern {
     }
 
     /// The pattern of a word of the tables.
-    pub fn from_word(word: &str) -> Option<Self> {
+    pub(crate) fn from_word(word: &str) -> Option<Self> {
         std::iter::once(Self::None).chain(Self::ANOMALIES).find(|pattern| pattern.as_str() == word)
     }
 }

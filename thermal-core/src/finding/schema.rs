@@ -1,7 +1,5 @@
-//! The table's description for machines (Frictionless Table Schema, the data package standard's version 2.0) and for
-//! people (a Markdown table), both made from the registry of columns.
-
-use std::fmt::Write as _;
+//! The table's description for machines (Frictionless Table Schema, the data package standard's version 2.0), made from
+//! the registry of columns.
 
 use serde::Serialize;
 
@@ -70,15 +68,6 @@ impl<R> Table<R> {
         };
         // Plain structs of text and finite numbers always serialise.
         serde_json::to_string_pretty(&schema).unwrap_or_default() + "\n"
-    }
-
-    /// The columns as a Markdown table.
-    pub fn markdown(&self) -> String {
-        let mut text = "| column | type | unit | meaning |\n|---|---|---|---|\n".to_owned();
-        for Spec { name, kind, unit, description, .. } in self.columns.iter().map(|column| column.spec) {
-            let _ = writeln!(text, "| `{name}` | {} | {unit} | {description} |", type_word(kind));
-        }
-        text
     }
 }
 

@@ -79,7 +79,7 @@ impl Inputs {
     }
 
     /// The path of a frame.
-    pub fn frame_path(&self, name: &str) -> PathBuf {
+    pub(crate) fn frame_path(&self, name: &str) -> PathBuf {
         self.frames_folder.join(name)
     }
 }

@@ -58,7 +58,7 @@ impl Journal {
     ///
     /// # Errors
     /// The path of the run folder ends in no name.
-    pub fn path_of(out: &Path) -> Result<PathBuf> {
+    pub(crate) fn path_of(out: &Path) -> Result<PathBuf> {
         crate::output::beside(out, "journal")
     }
 

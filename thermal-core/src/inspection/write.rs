@@ -17,6 +17,8 @@ pub struct Options {
     pub no_evidence: bool,
     /// Threads for the pictures.
     pub threads: usize,
+    /// The tables as Apache Parquet as well; needs the library's feature `parquet`.
+    pub parquet: bool,
 }
 
 /// The record of the run in `out`, if it is whole and of this version, of these settings and of these very inputs: nothing
@@ -84,6 +86,9 @@ pub fn write(
     let c = &*conclusion;
     MODULES.write_csv(&folder.join("modules.csv"), &c.modules)?;
     FINDINGS.write_csv(&folder.join("findings.csv"), &c.findings)?;
+    if options.parquet {
+        write_parquet(c, folder)?;
+    }
     SKIPPED.write_csv(&folder.join("skipped.csv"), &c.skipped)?;
     write_atomic(&folder.join("findings.schema.json"), FINDINGS.schema_json().as_bytes())?;
     write_atomic(&folder.join("modules.schema.json"), MODULES.schema_json().as_bytes())?;
@@ -131,4 +136,16 @@ pub fn write(
     }
     record.finish(folder)?;
     staged.commit()
+}
+
+#[cfg(feature = "parquet")]
+fn write_parquet(c: &Conclusion, folder: &Path) -> Result<()> {
+    MODULES.write_parquet(&folder.join("modules.parquet"), &c.modules)?;
+    FINDINGS.write_parquet(&folder.join("findings.parquet"), &c.findings)
+}
+
+#[cfg(not(feature = "parquet"))]
+fn write_parquet(_: &Conclusion, _: &Path) -> Result<()> {
+    let remedy = "build with `--features parquet`, or leave it out: the CSV tables hold the same";
+    Err(crate::Error::argument("--parquet", "this build writes no Parquet", remedy))
 }

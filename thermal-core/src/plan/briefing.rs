@@ -53,7 +53,7 @@ impl Plan {
             tracks => self.hours.iter().any(|hour| hour.tracker_deg.is_some()),
             obstacles => obstacles,
             chart => self.to_svg(),
-            place => format!("{}, {}, {} m over the sea", self.lat, self.lon, self.elevation_m),
+            place => format!("{:.5}, {:.5}, {:.0} m over the sea", self.lat, self.lon, self.elevation_m),
             hand_height => format!("{HAND_HEIGHT_M:.0}"),
             irradiance => format!("{:.0}", self.limits.irradiance_w_m2),
             standard_wind => format!("{:.0}", self.wind.standard_limit_km_h),

@@ -62,7 +62,7 @@ impl Plan {
         grid(&mut svg, span, upper, 200.0);
         grid(&mut svg, span, lower, 30.0);
         hours(&mut svg, span);
-        text(&mut svg, [LEFT, UPPER[0] - 8.0], "start", SUN, "Clear-sky irradiance in the plane of the modules, W/m2");
+        text(&mut svg, [LEFT, UPPER[0] - 8.0], "start", SUN, "Clear-sky irradiance in the plane of the modules, W/m²");
         text(
             &mut svg,
             [LEFT, LOWER[0] - 8.0],

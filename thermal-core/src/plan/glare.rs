@@ -15,7 +15,7 @@ pub struct Look {
 
 impl Look {
     /// Camera axes to east, north, up.
-    pub fn to_enu(self) -> Matrix3<f64> {
+    pub(crate) fn to_enu(self) -> Matrix3<f64> {
         camera_to_enu(self.heading_deg, self.pitch_deg, 0.0)
     }
 }

@@ -24,7 +24,8 @@ pub use hours::{Day, Hour, Window};
 pub use input::{Flight, Limits, PlanCamera, PlanInput, Sky, Wanted};
 pub use lines::Line;
 pub use obstacle::{Obstacle, read_obstacles};
-pub use wind::{HAND_HEIGHT_M, Wind, wind_factor};
+pub(crate) use wind::HAND_HEIGHT_M;
+pub use wind::Wind;
 
 use crate::Result;
 pub(crate) use glare::Field;
@@ -329,7 +330,7 @@ fn tracker_moves(course: &[Hour]) -> Vec<TrackerMove> {
 
 impl Plan {
     /// Site and days in a line.
-    pub fn title(&self) -> String {
+    pub(crate) fn title(&self) -> String {
         let days = match &self.dates {
             [first, last] if first == last => first.clone(),
             [first, last] => format!("{first} to {last}"),

@@ -9,7 +9,7 @@ const STANDARD_LIMIT_KM_H: f64 = 28.0;
 /// Greatest wind in common practice, 15 mph, km/h; no source.
 const PRACTICE_LIMIT_KM_H: f64 = 24.0;
 /// Height of a reading in the hand, m.
-pub const HAND_HEIGHT_M: f64 = 2.0;
+pub(crate) const HAND_HEIGHT_M: f64 = 2.0;
 
 /// The wind at flying height.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -25,7 +25,7 @@ pub struct Wind {
 }
 
 /// Wind at `height_m` over wind at `reference_m`.
-pub fn wind_factor(height_m: f64, reference_m: f64) -> f64 {
+pub(crate) fn wind_factor(height_m: f64, reference_m: f64) -> f64 {
     (height_m.max(reference_m) / reference_m).powf(1.0 / 7.0)
 }
 

@@ -50,7 +50,7 @@ impl Survey {
     }
 
     /// The times at which readings of the irradiance are due: before the first frame, every ten minutes, after the last.
-    pub fn readings_due(&self) -> Vec<Timestamp> {
+    pub(crate) fn readings_due(&self) -> Vec<Timestamp> {
         let Some((first, last)) = self.times else { return Vec::new() };
         let step = SignedDuration::from_mins(STEP_MIN);
         let Ok(mut time) = first.round(Unit::Minute).and_then(|t| t.checked_sub((STEP_MIN / 2).minutes())) else {
@@ -69,7 +69,7 @@ impl Survey {
     }
 
     /// The template of `irradiance.csv`; `None` where no frame has a time.
-    pub fn irradiance_csv(&self) -> Option<String> {
+    pub(crate) fn irradiance_csv(&self) -> Option<String> {
         let due = self.readings_due();
         let offset = self.offset.unwrap_or(Offset::UTC);
         (!due.is_empty()).then(|| {

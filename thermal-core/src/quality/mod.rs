@@ -2,18 +2,21 @@
 //! which a fault is told.
 
 /// Width of what shows as a line between two modules, m: a gap of 2 cm and a part of the frames beside it (our own).
-pub const LINE_M: f64 = 0.03;
+pub(crate) const LINE_M: f64 = 0.03;
 
 mod pixels;
 mod reason;
 mod sharpness;
 mod view;
 
-pub use pixels::{MAP_COLUMNS, MAP_ROWS, PixelMeasures, is_eight_bit, measure};
+pub(crate) use pixels::is_eight_bit;
+pub use pixels::{MAP_COLUMNS, MAP_ROWS, PixelMeasures, measure};
 pub use reason::{CODES, Code, CodeInfo, Reason};
-pub use sharpness::{Sharpness, edge_width_px};
+pub use sharpness::Sharpness;
+pub(crate) use sharpness::edge_width_px;
+pub use view::CameraAt;
 pub(crate) use view::area;
-pub use view::{CameraAt, overlap_share};
+pub(crate) use view::overlap_share;
 
 /// Limits of a frame. Those of IEC TS 62446-3:2017 are from memory; the document was not at hand.
 #[derive(Debug, Clone, PartialEq)]

@@ -74,7 +74,7 @@ pub fn measure(raster: &Raster, celsius: ArrayView2<'_, f32>, line_px: Option<f6
 }
 
 /// The values have 8 bits only: all under 256, or all the same high and low byte, or no low byte.
-pub fn is_eight_bit(raster: &Raster) -> bool {
+pub(crate) fn is_eight_bit(raster: &Raster) -> bool {
     let Pixels::U16(counts) = &raster.pixels else { return false };
     let (mut top, mut low, mut twin) = (0, 0, 0);
     for count in counts {

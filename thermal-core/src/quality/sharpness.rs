@@ -42,7 +42,7 @@ pub struct Sharpness {
 }
 
 /// Width from 10 to 90 % of the rise for a standard deviation.
-pub fn edge_width_px(sigma_px: f64) -> f64 {
+pub(crate) fn edge_width_px(sigma_px: f64) -> f64 {
     RISE * sigma_px
 }
 
@@ -70,7 +70,7 @@ impl Sharpness {
     }
 
     /// Length of the trail that makes the one direction wider than the other, px; 0 where both are alike.
-    pub fn trail_px(&self) -> Option<f64> {
+    pub(crate) fn trail_px(&self) -> Option<f64> {
         let [Some(sharp), Some(smeared)] = self.sigma_px else { return None };
         if smeared < LEAST_RATIO * sharp {
             return Some(0.0);

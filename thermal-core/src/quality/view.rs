@@ -38,7 +38,7 @@ impl CameraAt {
 
     /// The outline of what the frame shows of the level plane through the modules, east and north, m; `None` where a part of
     /// the frame looks over the horizon.
-    pub fn footprint(&self) -> Option<Vec<[f64; 2]>> {
+    pub(crate) fn footprint(&self) -> Option<Vec<[f64; 2]>> {
         let (w, h) = (self.lens.width as f64, self.lens.height as f64);
         let rim = [[0.0, 0.0], [0.5, 0.0], [1.0, 0.0], [1.0, 0.5], [1.0, 1.0], [0.5, 1.0], [0.0, 1.0], [0.0, 0.5]];
         rim.iter().map(|[x, y]| self.ground_m([x * w, y * h])).collect()
@@ -55,12 +55,12 @@ impl CameraAt {
     }
 
     /// Where the optical axis meets that plane.
-    pub fn aim_m(&self) -> Option<[f64; 2]> {
+    pub(crate) fn aim_m(&self) -> Option<[f64; 2]> {
         self.ground_m([0.5 * self.lens.width as f64, 0.5 * self.lens.height as f64])
     }
 
     /// Angle between a direction (east, north, up, unit) and the nearest line of sight, deg.
-    pub fn angle_to_deg(&self, direction: &Vector3<f64>) -> f64 {
+    pub(crate) fn angle_to_deg(&self, direction: &Vector3<f64>) -> f64 {
         self.field.angle_deg(&(self.axes.transpose() * direction))
     }
 
@@ -145,7 +145,7 @@ fn px_per_cell(module: &Module, sample: &Sample) -> Option<f64> {
 }
 
 /// Share of the smaller of two convex outlines that lies in the other.
-pub fn overlap_share(a: &[[f64; 2]], b: &[[f64; 2]]) -> f64 {
+pub(crate) fn overlap_share(a: &[[f64; 2]], b: &[[f64; 2]]) -> f64 {
     let (area_a, area_b) = (area(a).abs(), area(b).abs());
     let least = area_a.min(area_b);
     if least > 0.0 { area(&clip(a, b)).abs() / least } else { 0.0 }

@@ -9,4 +9,4 @@ mod words;
 
 pub use page::{People, Report, report};
 pub use plan::PlantMap;
-pub use stakes::{PatternStakes, Prices, Range, Stakes, share, stakes};
+pub use stakes::{PatternStakes, Prices, Range, Stakes, share};

@@ -115,7 +115,7 @@ fn assumption(pattern: Pattern) -> &'static str {
 }
 
 /// The stakes of all findings.
-pub fn stakes<'a>(
+pub(crate) fn stakes<'a>(
     findings: impl IntoIterator<Item = &'a Finding> + Clone,
     settings: &Settings,
     prices: &Prices,

@@ -4,7 +4,7 @@
 use std::path::Path;
 
 use super::log::{DecisionLog, Entry, Refusal, Request};
-use super::verdict::{Action, Decision, Verdict};
+use super::verdict::{Action, Decision, State, Verdict};
 use crate::finding::Pattern;
 use crate::run_folder::RunFolder;
 use crate::severity::BANDS;
@@ -162,9 +162,9 @@ fn says(request: &Request, verdict: &Verdict) -> bool {
 ///
 /// # Errors
 /// [`Error::Io`].
-pub fn export_csv(log: &DecisionLog, run: &RunFolder, path: &Path) -> Result<()> {
-    let lines = run.findings.iter().chain(&log.state().added).map(|finding| {
-        let latest = log.state().of(finding);
+pub fn export_csv(state: &State, run: &RunFolder, path: &Path) -> Result<()> {
+    let lines = run.findings.iter().chain(&state.added).map(|finding| {
+        let latest = state.of(finding);
         let v = &latest.verdict;
         let seen = latest.n.to_string();
         [

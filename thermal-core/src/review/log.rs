@@ -397,11 +397,20 @@ fn parse(path: &Path, bytes: &[u8], run: &str) -> Result<(Vec<Entry>, usize)> {
     Ok((entries, end))
 }
 
+/// Where every finding of a run stands, for a program that only reads: another may have the log open, and the folder need
+/// not be one that can be written to.
+///
+/// # Errors
+/// The log cannot be read, is another run's or is damaged.
+pub fn read_state(run: &RunFolder) -> Result<State> {
+    Ok(read_entries(run)?.1)
+}
+
 /// The entries of a run's log, without locking it; none where there is no log.
 ///
 /// # Errors
 /// The log cannot be read, is another run's or is damaged.
-pub fn read_entries(run: &RunFolder) -> Result<(Vec<Entry>, State)> {
+pub(crate) fn read_entries(run: &RunFolder) -> Result<(Vec<Entry>, State)> {
     let path = run.decisions();
     let bytes = match std::fs::read(&path) {
         Ok(bytes) => bytes,

@@ -9,7 +9,9 @@ mod verdict;
 
 pub(crate) use apply::guard;
 pub use apply::{Applied, Refused, apply_csv, export_csv};
-pub use log::{DecisionLog, Entry, Refusal, Request, read_entries};
+pub(crate) use log::read_entries;
+pub use log::{DecisionLog, Entry, Refusal, Request, read_state};
 pub use missed::{Missed, finding_of};
-pub use outcome::{Outcome, Tally, outcomes, tally};
+pub(crate) use outcome::outcomes;
+pub use outcome::{Outcome, Tally, tally};
 pub use verdict::{Action, Decision, Latest, State, Verdict};

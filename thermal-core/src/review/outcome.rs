@@ -42,7 +42,7 @@ pub(crate) fn loss_w(finding: &Finding, settings: &Settings) -> Option<f64> {
 }
 
 /// All findings, the machine's and those that people added, with the last word on each, gravest first.
-pub fn outcomes(findings: &[Finding], state: &State, settings: &Settings) -> Vec<Outcome> {
+pub(crate) fn outcomes(findings: &[Finding], state: &State, settings: &Settings) -> Vec<Outcome> {
     let mut out: Vec<Outcome> = findings
         .iter()
         .chain(&state.added)

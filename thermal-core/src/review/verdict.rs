@@ -40,7 +40,7 @@ impl Decision {
     }
 
     /// Whether the finding goes to the owner.
-    pub fn delivers(self) -> bool {
+    pub(crate) fn delivers(self) -> bool {
         !matches!(self, Self::Dismissed | Self::Withdrawn)
     }
 }
@@ -93,7 +93,7 @@ impl Verdict {
     }
 
     /// Same pattern, part and band.
-    pub fn says_the_same(&self, other: &Self) -> bool {
+    pub(crate) fn says_the_same(&self, other: &Self) -> bool {
         (self.pattern, &self.part, &self.severity) == (other.pattern, &other.part, &other.severity)
     }
 }

@@ -64,7 +64,8 @@ impl Scene {
     }
 
     /// The truth of every frame, without drawing any.
-    pub fn truths(&self) -> Vec<FrameTruth> {
+    #[cfg(test)]
+    pub(crate) fn truths(&self) -> Vec<FrameTruth> {
         self.poses.iter().map(|pose| frame::truth(&self.spec, &self.site, pose)).collect()
     }
 

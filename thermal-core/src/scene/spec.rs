@@ -196,7 +196,7 @@ impl Plant {
     }
 
     /// Table size along the row and up the slope.
-    pub fn table_m(&self) -> [f64; 2] {
+    pub(crate) fn table_m(&self) -> [f64; 2] {
         let [along, up] = self.size_along_up_m();
         let (n, m) = (self.across as f64, self.courses as f64);
         [n * (along + self.gap_m) - self.gap_m, m * (up + self.gap_m) - self.gap_m]

@@ -93,7 +93,7 @@ impl Settings {
     ///
     /// # Errors
     /// As [`Settings::read`]; `path` names the record.
-    pub fn from_assumed(path: &Path, assumed: &[Assumed]) -> Result<Self> {
+    pub(crate) fn from_assumed(path: &Path, assumed: &[Assumed]) -> Result<Self> {
         let mut sections: std::collections::BTreeMap<&str, String> = std::collections::BTreeMap::new();
         for entry in assumed.iter().filter(|entry| !entry.value.is_empty() && check_known(&entry.key).is_ok()) {
             if let Some((section, name)) = entry.key.split_once('.') {

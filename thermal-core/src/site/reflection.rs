@@ -4,7 +4,7 @@
 
 /// A warm spot in one frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SpotSight {
+pub(crate) struct SpotSight {
     /// The spot on the ground (or in the module's plane), m.
     pub spot_m: [f64; 2],
     /// The camera, in the same axes, m.
@@ -13,7 +13,7 @@ pub struct SpotSight {
 
 /// Travel of the spot for each metre of the camera's: 0 a fault, 1 a reflection. `None` where the camera moved less than
 /// half a metre between the frames.
-pub fn travel_ratio(sights: &[SpotSight]) -> Option<f64> {
+pub(crate) fn travel_ratio(sights: &[SpotSight]) -> Option<f64> {
     let n = sights.len() as f64;
     if sights.len() < 2 {
         return None;
@@ -31,7 +31,7 @@ pub fn travel_ratio(sights: &[SpotSight]) -> Option<f64> {
 }
 
 /// The spot moves against the ground as a reflection does.
-pub fn moves_with_camera(sights: &[SpotSight]) -> bool {
+pub(crate) fn moves_with_camera(sights: &[SpotSight]) -> bool {
     travel_ratio(sights).is_some_and(|r| r > 0.4)
 }
 
