@@ -20,8 +20,18 @@ if ! command -v chromium >/dev/null && ! command -v google-chrome >/dev/null; th
 fi
 cargo fmt --all --check
 cargo clippy --workspace --all-targets -- -D warnings
+cargo clippy --workspace --features thermal-cli/object-store -- -D warnings
 # As a user builds it: without Parquet.
 cargo clippy -- -D warnings
 RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps
+# `cargo install cargo-deny --locked` takes long: asked where it is there. Advisories need the network and are asked apart.
+if command -v cargo-deny >/dev/null; then
+    cargo deny --log-level error check licenses bans sources
+    (cd fuzz && cargo deny --log-level error --config ../deny.toml check licenses bans sources)
+else
+    echo "skipped: cargo-deny is not installed" >&2
+fi
+# The release build is there for tests: its results against those of the tests' own profile, and the feature that is off.
+cargo build --release --workspace --bin thermal --features thermal-cli/object-store
 # A check whose Python package is absent fails here instead of being skipped.
-THERMAL_REQUIRE_PYTHON=1 cargo test --workspace
+THERMAL_RELEASE="${CARGO_TARGET_DIR:-$PWD/target}/release/thermal" THERMAL_REQUIRE_PYTHON=1 cargo test --workspace

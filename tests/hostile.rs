@@ -27,6 +27,7 @@ use thermal_core::run_record::RunRecord;
 use thermal_core::scene;
 use thermal_core::settings::Settings;
 use thermal_core::site::Layout;
+use thermal_tests::figures::{figures_in_bounds, no_number_is_none};
 use thermal_tests::plant::Rng;
 use thermal_tests::program::{contents, rows, thermal, thermal_path};
 
@@ -254,6 +255,14 @@ fn no_damaged_file_brings_a_reader_down() {
         let sample = is_frame(name) && name != "piece.tif";
         assert!(read.is_ok() || sample, "{name}: {read:?}");
     }
+    // A card that was pulled: whatever is cut off, no reader takes the file of pixels for whole.
+    for (name, bytes) in &files {
+        for length in (0..bytes.len()).step_by(512) {
+            let what = format!("{name} cut to {length}");
+            let read = bounded(&what, &|| read_any(name, &bytes[..length], place.path(), &settings));
+            assert!(read.is_err() || name != "piece.tif", "{what}");
+        }
+    }
     let (mut rng, mut refused) = (Rng(23), 0);
     for k in 0..count {
         let (name, bytes) = files.iter().nth(k % files.len()).unwrap();
@@ -415,21 +424,6 @@ fn settings_with_every_number_at_its_extremes() {
     assert!(tried > 250 && taken > 20 && taken < tried / 2, "{tried} {taken}");
 }
 
-/// Words for what is no number, in any file of text that the program writes.
-fn no_number_is_none(folder: &Path) {
-    for (name, bytes) in contents(folder) {
-        let ending = name.extension().and_then(|e| e.to_str()).unwrap_or_default();
-        if !["csv", "json", "geojson", "html", "txt"].contains(&ending) {
-            continue;
-        }
-        let text = String::from_utf8(bytes).unwrap();
-        let word = text
-            .split(|c: char| !c.is_ascii_alphanumeric())
-            .find(|word| ["nan", "inf", "infinity"].contains(&word.to_ascii_lowercase().as_str()));
-        assert!(word.is_none(), "{}: {word:?}", name.display());
-    }
-}
-
 #[test]
 fn things_that_only_look_like_frames() {
     let _alone = ALONE.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
@@ -506,10 +500,12 @@ fn things_that_only_look_like_frames() {
     // The two drawn frames give what they give alone.
     assert!(rows(&out.join("findings.csv")).len() >= 3);
     no_number_is_none(&out);
+    assert!(figures_in_bounds(&out) > 1000);
     let delivery = place.path().join("delivery");
     let words = ["deliver", out.to_str().unwrap(), "--out", delivery.to_str().unwrap(), "--quiet"];
     assert!(thermal(words).status.success());
     no_number_is_none(&delivery);
+    assert!(figures_in_bounds(&delivery) > 50);
     // The same for tables and settings: a pipe must not be waited for.
     for name in ["irradiance.csv", "frames.csv", "layout.geojson", "inspection.toml"] {
         let (path, kept) = (folder.join(name), place.path().join("kept"));
@@ -563,6 +559,19 @@ fn the_same_bytes_whatever_the_surroundings() {
     }
     assert!(run(&moved, &out("a run"), &[], &[]).0 == expected, "path");
     no_number_is_none(&out("one"));
+    assert!(figures_in_bounds(&out("one")) > 1000);
+    // The other build profile: `test.sh` makes it and names it here.
+    let Some(release) = std::env::var_os("THERMAL_RELEASE") else {
+        eprintln!("skipped: THERMAL_RELEASE names no release build to compare with");
+        return;
+    };
+    let released = out("released");
+    let output = Command::new(release).arg("inspect").arg(&folder).arg("--out").arg(&released).arg("--quiet").output();
+    assert!(output.as_ref().unwrap().status.success(), "{}", String::from_utf8_lossy(&output.unwrap().stderr));
+    let mut files = contents(&released);
+    files.remove(Path::new("run.json"));
+    let other: Vec<_> = expected.iter().filter(|(name, bytes)| files.get(*name) != Some(*bytes)).map(|e| e.0).collect();
+    assert!(other.is_empty() && files.len() == expected.len(), "of the release build: {other:?}");
 }
 
 /// The corpora of the fuzz targets, and every input that once brought a reader down, are replayed.

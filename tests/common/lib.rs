@@ -1,5 +1,6 @@
 //! What the integration tests share.
 
+pub mod figures;
 pub mod flight;
 pub mod plant;
 pub mod program;

@@ -7,6 +7,8 @@ mod deliver;
 mod demo;
 mod explain;
 mod failure;
+#[cfg(feature = "object-store")]
+mod fetch;
 mod fieldcheck;
 mod gather;
 mod inspect;
@@ -63,6 +65,8 @@ enum Command {
     Demo(demo::Args),
     Plan(plan::Args),
     Readings(readings::Args),
+    #[cfg(feature = "object-store")]
+    Fetch(fetch::Args),
     Fieldcheck(fieldcheck::Args),
     Prepare(prepare::Args),
     Inspect(inspect::Args),
@@ -79,6 +83,8 @@ impl Command {
             Self::Demo(args) => demo::run(args, console),
             Self::Plan(args) => plan::run(args, console),
             Self::Readings(args) => readings::run(args, console),
+            #[cfg(feature = "object-store")]
+            Self::Fetch(args) => fetch::run(args, console),
             Self::Fieldcheck(args) => fieldcheck::run(args, console),
             Self::Prepare(args) => prepare::run(args, console),
             Self::Inspect(args) => inspect::run(args, console),
