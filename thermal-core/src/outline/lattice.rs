@@ -37,6 +37,8 @@ pub(super) struct Lattice {
 /// Work pixels on either side of a boundary that must lie in the frame for it to be measured.
 const REACH_PX: f64 = 2.2;
 
+/// How far a boundary reaches into the cells beside it at most, work px.
+const FLANK_PX: usize = 5;
 /// Least strength of a lattice's sides over the texture inside.
 const LEAST_DISTINCT: f64 = 2.5;
 /// Fewer cells than this wait until larger lattices have grown.
@@ -154,22 +156,32 @@ impl Scene<'_> {
         }
     }
 
-    /// Strongest boundaries that cross the cell from side to side away from its edges.
+    /// Strongest boundaries that cross the cell from side to side away from its edges; what only falls off from an edge is
+    /// that edge's own flank.
     fn through(&self, cell: &GrownCell) -> [(f32, f64); 2] {
         let at = |t: f64, a: [f64; 2]| a[0] + t * (a[1] - a[0]);
         let weakest = |e: [f32; 3]| e[0].min(e[1]).min(e[2]);
         let places = [0.2, 0.5, 0.8];
         let mut best = [(0f32, 0.5f64); 2];
         for (axis, size) in [cell.x[1] - cell.x[0], cell.y[1] - cell.y[0]].into_iter().enumerate() {
-            for k in 3..(size - 3.0).max(3.0) as usize {
-                let share = (k as f64 + 0.5) / size;
-                let e = if axis == 0 {
-                    weakest(places.map(|t| self.energy.upright_at(at(share, cell.x), at(t, cell.y))))
+            let share = |k: usize| (k as f64 + 0.5) / size;
+            let strength = |k: usize| {
+                if axis == 0 {
+                    weakest(places.map(|t| self.energy.upright_at(at(share(k), cell.x), at(t, cell.y))))
                 } else {
-                    weakest(places.map(|t| self.energy.level_at(at(t, cell.x), at(share, cell.y))))
-                };
+                    weakest(places.map(|t| self.energy.level_at(at(t, cell.x), at(share(k), cell.y))))
+                }
+            };
+            let last = (size - 1.0).max(0.0) as usize;
+            let falls = |from: usize, to: usize| strength(to) <= strength(from);
+            let low = (0..FLANK_PX).find(|k| !falls(*k, k + 1)).unwrap_or(FLANK_PX);
+            let high = (0..FLANK_PX.min(last)).find(|k| !falls(last - k, last - k - 1)).unwrap_or(FLANK_PX);
+            let from = if low > 3 { low + 1 } else { 3 };
+            let to = (size - if high > 3 { high as f64 + 1.0 } else { 3.0 }).max(3.0) as usize;
+            for k in from..to {
+                let e = strength(k);
                 if e > best[axis].0 {
-                    best[axis] = (e, share);
+                    best[axis] = (e, share(k));
                 }
             }
         }
