@@ -21,8 +21,6 @@ if ! command -v chromium >/dev/null && ! command -v google-chrome >/dev/null; th
 fi
 cargo fmt --all --check
 cargo clippy --workspace --all-targets -- -D warnings
-# As a user builds it: without Parquet.
-cargo clippy -- -D warnings
 RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps
 # `cargo install cargo-deny --locked` takes long: asked where it is there. Advisories need the network and are asked apart.
 if command -v cargo-deny >/dev/null; then
@@ -34,6 +32,8 @@ fi
 # The release build is there for tests: its results against those of the tests' own profile, and the feature that is off.
 if [ "${1:-}" = all ]; then
     cargo clippy --workspace --features thermal-cli/object-store -- -D warnings
+    # As a user builds it: without Parquet.
+    cargo clippy -- -D warnings
     cargo build --release --workspace --bin thermal --features thermal-cli/object-store
     THERMAL_RELEASE="${CARGO_TARGET_DIR:-$PWD/target}/release/thermal"
     export THERMAL_RELEASE
