@@ -3,16 +3,15 @@
 //! is learnt of the receiver there holds for the frames between.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
 
 use super::coverage::Targets;
 use super::{Card, Frame};
 use crate::frame::FrameSettings;
-use crate::inspection::{Inputs, outline_frame};
+use crate::inspection::outline_frame;
 use crate::median::median;
 use crate::quality::CameraAt;
 use crate::site::{FrameOutlines, register};
+use crate::threads::in_order;
 
 /// How far a receiver may be off, m: frames from so far are asked.
 const OFF_M: f64 = 3.0;
@@ -38,13 +37,17 @@ pub(super) fn anchor(
     card: &Card,
     frames: &[Frame],
     targets: &Targets,
-    unseen: &BTreeSet<usize>,
+    unseen: BTreeSet<usize>,
     threads: usize,
 ) -> Anchor {
     let asked = to_ask(frames, targets, unseen);
-    let outlined = outline(card, frames, &asked, threads);
-    let Some(layout) = card.layout.as_ref().filter(|_| !outlined.is_empty()) else { return Anchor::default() };
-    let registration = register(&outlined, &card.at_surface(), Some(layout));
+    let Some(layout) = card.layout.as_ref().filter(|_| !asked.is_empty()) else { return Anchor::default() };
+    let inputs = card.inputs();
+    let settings = FrameSettings::of(&inputs.settings);
+    let outlined: Vec<FrameOutlines> = in_order(asked.len(), threads, |i, converter| {
+        Some(outline_frame(&inputs, &settings, frames[asked[i]].file(), converter))
+    });
+    let registration = register(&outlined, &inputs.settings, Some(layout));
     if registration.reconstructed {
         return Anchor::default();
     }
@@ -79,12 +82,12 @@ fn offs() -> impl Iterator<Item = [f64; 3]> {
         .map(|(s, c)| [OFF_M * s, OFF_M * c, 0.0])
 }
 
-/// The targets that no fit frame shows whole, or would not if the receiver were off; and for each frame which of them it may
-/// show, with the one frame that aims nearest at each.
-fn to_ask(frames: &[Frame], targets: &Targets, unseen: &BTreeSet<usize>) -> Vec<usize> {
-    let fit = || frames.iter().enumerate().filter(|(_, frame)| frame.fit());
-    let cameras: Vec<(usize, &CameraAt)> = fit().filter_map(|(k, frame)| Some((k, frame.camera.as_ref()?))).collect();
-    let mut doubtful = unseen.clone();
+/// The frames to ask, in order of time: for each target that no fit frame shows, or none would if the receiver were off, the
+/// one that aims nearest at it among those that may show it; then a few over the whole flight.
+fn to_ask(frames: &[Frame], targets: &Targets, unseen: BTreeSet<usize>) -> Vec<usize> {
+    let fit = frames.iter().enumerate().filter(|(_, frame)| frame.fit());
+    let cameras: Vec<(usize, &CameraAt)> = fit.filter_map(|(k, frame)| Some((k, frame.camera.as_ref()?))).collect();
+    let mut doubtful = unseen;
     let mut may_show: BTreeMap<usize, BTreeSet<usize>> = BTreeMap::new();
     for shift_m in offs() {
         let mut missed: BTreeSet<usize> = (0..targets.all.len()).collect();
@@ -99,10 +102,8 @@ fn to_ask(frames: &[Frame], targets: &Targets, unseen: &BTreeSet<usize>) -> Vec<
     }
     let mut near: BTreeMap<usize, (f64, usize)> = BTreeMap::new();
     for (k, camera) in &cameras {
-        let shows = may_show.entry(*k).or_default();
-        shows.retain(|target| doubtful.contains(target));
         let Some(aim) = camera.aim_m() else { continue };
-        for target in shows.iter() {
+        for target in may_show[k].intersection(&doubtful) {
             let centre = targets.all[*target].centre;
             let far = (centre[0] - aim[0]).hypot(centre[1] - aim[1]);
             let nearest = near.entry(*target).or_insert((far, *k));
@@ -123,48 +124,14 @@ fn to_ask(frames: &[Frame], targets: &Targets, unseen: &BTreeSet<usize>) -> Vec<
         return Vec::new();
     }
     let most = LEAST.max(frames.len() / ONE_IN);
-    let chosen: Vec<usize> = chosen.into_iter().collect();
     if chosen.len() > most {
+        let chosen: Vec<usize> = chosen.into_iter().collect();
         return (0..most).map(|i| chosen[i * chosen.len() / most]).collect();
     }
-    // A few more over the flight, so that the receiver's drift is told where the others are far apart.
+    // So that the receiver's drift is told where the others are far apart.
     let more = LEAST.saturating_sub(chosen.len()).min(cameras.len());
-    let spread = (0..more).map(|i| cameras[(2 * i + 1) * cameras.len() / (2 * more)].0);
-    let all: BTreeSet<usize> = chosen.iter().copied().chain(spread).collect();
-    all.into_iter().collect()
-}
-
-fn outline(card: &Card, frames: &[Frame], asked: &[usize], threads: usize) -> Vec<FrameOutlines> {
-    let inputs = Inputs {
-        folder: card.folder.clone(),
-        frames_folder: card.frames_folder.clone(),
-        settings: card.at_surface(),
-        frames: Vec::new(),
-        sidecar: card.sidecar.clone(),
-        irradiance: None,
-        layout: None,
-        problems: Vec::new(),
-    };
-    let settings = FrameSettings::of(&inputs.settings);
-    let next = AtomicUsize::new(0);
-    let done: Mutex<Vec<Option<FrameOutlines>>> = Mutex::new(vec![None; asked.len()]);
-    std::thread::scope(|scope| {
-        for _ in 0..threads.max(1) {
-            scope.spawn(|| {
-                let mut converter = None;
-                while let Some((i, k)) = {
-                    let i = next.fetch_add(1, Ordering::Relaxed);
-                    asked.get(i).map(|k| (i, *k))
-                } {
-                    let outlines = outline_frame(&inputs, &settings, frames[k].file(), &mut converter);
-                    if let Ok(mut done) = done.lock() {
-                        done[i] = Some(outlines);
-                    }
-                }
-            });
-        }
-    });
-    done.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner).into_iter().flatten().collect()
+    chosen.extend((0..more).map(|i| cameras[(2 * i + 1) * cameras.len() / (2 * more)].0));
+    chosen.into_iter().collect()
 }
 
 /// Between two frames that were told, by the share of the way; before the first and after the last as there.

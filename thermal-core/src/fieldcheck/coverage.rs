@@ -55,7 +55,7 @@ impl Targets {
         for x in low[0]..=high[0] {
             for y in low[1]..=high[1] {
                 for k in self.bins.get(&[x, y]).into_iter().flatten() {
-                    if self.all[*k].corners.iter().all(|corner| camera.pixel(*corner).is_some()) {
+                    if self.shows(camera, *k) {
                         found.push(*k);
                     }
                 }
@@ -65,13 +65,17 @@ impl Targets {
         found
     }
 
+    /// Whether a camera shows a target whole.
+    fn shows(&self, camera: &CameraAt, target: usize) -> bool {
+        self.all[target].corners.iter().all(|corner| camera.pixel(*corner).is_some())
+    }
+
     /// Those that it shows whole wherever it stands within the error of a frame whose receiver is known.
     fn surely_whole(&self, camera: &CameraAt) -> Vec<usize> {
         let ways = [[JITTER_M, 0.0, 0.0], [-JITTER_M, 0.0, 0.0], [0.0, JITTER_M, 0.0], [0.0, -JITTER_M, 0.0]];
         let rims: Vec<CameraAt> = ways.iter().map(|way| camera.moved(*way)).collect();
         let mut found = self.whole(camera);
-        let shows = |rim: &CameraAt, k: usize| self.all[k].corners.iter().all(|corner| rim.pixel(*corner).is_some());
-        found.retain(|k| rims.iter().all(|rim| shows(rim, *k)));
+        found.retain(|k| rims.iter().all(|rim| self.shows(rim, *k)));
         found
     }
 }
@@ -108,20 +112,19 @@ pub(super) fn judge(
         Some(layout) => modules(card, plane, layout),
         None => ground(frames),
     });
-    let by_pose = |targets: &Targets, _: usize, camera: &CameraAt| targets.whole(camera);
-    let (mut fit, mut lost) = count(&seen.targets, frames, by_pose);
+    let targets = &seen.targets;
+    let (mut fit, mut lost) = count(targets.all.len(), frames, |_, camera| targets.whole(camera));
     if by_layout {
         let unseen: BTreeSet<usize> = (0..fit.len()).filter(|k| fit[*k] == 0).collect();
-        let anchor = anchor(card, frames, &seen.targets, &unseen, threads);
-        for (frame, shift_m) in frames.iter_mut().zip(&anchor.shifts_m) {
-            frame.camera = frame.camera.as_ref().map(|camera| camera.moved(*shift_m));
-            frame.footprint = frame.camera.as_ref().and_then(CameraAt::footprint);
-        }
+        let anchor = anchor(card, frames, targets, unseen, threads);
         if !anchor.shifts_m.is_empty() {
-            let by_outline = |targets: &Targets, k: usize, camera: &CameraAt| {
+            for (frame, shift_m) in frames.iter_mut().zip(&anchor.shifts_m) {
+                frame.camera = frame.camera.as_ref().map(|camera| camera.moved(*shift_m));
+                frame.footprint = frame.camera.as_ref().and_then(CameraAt::footprint);
+            }
+            (fit, lost) = count(targets.all.len(), frames, |k, camera| {
                 anchor.shown.get(&k).cloned().unwrap_or_else(|| targets.surely_whole(camera))
-            };
-            (fit, lost) = count(&seen.targets, frames, by_outline);
+            });
         }
     }
     for (k, target) in seen.targets.all.iter().enumerate() {
@@ -146,17 +149,13 @@ pub(super) fn judge(
     seen
 }
 
-/// For each target how many fit frames show it whole, and whether a frame that is not fit would have shown it.
-/// `shown` tells the targets that the frame of a number shows whole.
-fn count(
-    targets: &Targets,
-    frames: &[Frame],
-    shown: impl Fn(&Targets, usize, &CameraAt) -> Vec<usize>,
-) -> (Vec<u32>, Vec<bool>) {
-    let (mut fit, mut lost) = (vec![0u32; targets.all.len()], vec![false; targets.all.len()]);
+/// For each of so many targets how many fit frames show it whole, and whether a frame that is not fit would have shown it.
+/// `shown` tells the targets that a frame shows whole, by its number and camera.
+fn count(targets: usize, frames: &[Frame], shown: impl Fn(usize, &CameraAt) -> Vec<usize>) -> (Vec<u32>, Vec<bool>) {
+    let (mut fit, mut lost) = (vec![0u32; targets], vec![false; targets]);
     for (number, frame) in frames.iter().enumerate() {
         let Some(camera) = &frame.camera else { continue };
-        for k in shown(targets, number, camera) {
+        for k in shown(number, camera) {
             if frame.fit() {
                 fit[k] += 1;
             } else if !is_duplicate(frame) {

@@ -41,8 +41,7 @@ fn camera(card: &Card, looked: &Looked, capture: &crate::capture::Capture, plane
     // A frame that could not be read had most likely the size of the others.
     let [width, height] = looked.measures().map_or([640, 512], |m| m.size);
     let lens = Lens::new(width, height, focal_mm, card.settings.camera.pixel_pitch_um, card.settings.camera.k1);
-    let attitude = [capture.yaw_deg?, capture.pitch_deg?, capture.roll_deg.unwrap_or(0.0)];
-    Some(CameraAt::new(lens, [east, north, card.height_m(capture)?], attitude))
+    Some(CameraAt::new(lens, [east, north, card.height_m(capture)?], capture.attitude_deg()?))
 }
 
 /// Adds to each frame why it is not fit.

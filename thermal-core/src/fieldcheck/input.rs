@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::Looked;
 use crate::capture::{Capture, read_sidecar};
+use crate::inspection::Inputs;
 use crate::irradiance::Log;
 use crate::settings::{Mounting, Settings};
 use crate::site::Layout;
@@ -108,11 +109,20 @@ impl Card {
         Some(capture.height_above_takeoff_m? - self.surface_m())
     }
 
-    /// The settings with that surface over the take-off point which the check counts with.
-    pub(crate) fn at_surface(&self) -> Settings {
+    /// What the analysis of a frame needs, the surface over the take-off point as the check counts with it.
+    pub(super) fn inputs(&self) -> Inputs {
         let mut settings = self.settings.clone();
         settings.array.surface_above_takeoff_m = self.surface_m();
-        settings
+        Inputs {
+            folder: self.folder.clone(),
+            frames_folder: self.frames_folder.clone(),
+            settings,
+            frames: Vec::new(),
+            sidecar: self.sidecar.clone(),
+            irradiance: None,
+            layout: None,
+            problems: Vec::new(),
+        }
     }
 
     /// Middle of the modules over the take-off point, m: as the settings say, else as a table on the ground has it, with

@@ -1,8 +1,6 @@
 //! Looks at the frames one by one: reads, decodes, measures.
 
 use std::path::Path;
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -12,6 +10,7 @@ use crate::capture::Capture;
 use crate::quality::{Code, LINE_M, PixelMeasures, Reason, is_eight_bit, measure};
 use crate::radiometry::{Converter, Model};
 use crate::raster::{self, Limits};
+use crate::threads::in_order;
 use crate::{Error, Result};
 
 /// What one frame is by itself.
@@ -107,28 +106,13 @@ impl Looked {
 /// Looks at all frames of a card on `threads` threads. What `cache` knows and has not changed is not read again; what is
 /// new is put into it. `progress` is told after each frame.
 pub fn look(card: &Card, cache: &mut Cache, threads: usize, progress: &(dyn Fn() + Sync)) -> Vec<Looked> {
-    let next = AtomicUsize::new(0);
-    let done: Mutex<Vec<Option<Looked>>> = Mutex::new(vec![None; card.files.len()]);
     let known = &*cache;
-    std::thread::scope(|scope| {
-        for _ in 0..threads.max(1) {
-            scope.spawn(|| {
-                let mut converter = None;
-                while let Some((k, name)) = {
-                    let k = next.fetch_add(1, Ordering::Relaxed);
-                    card.files.get(k).map(|name| (k, name))
-                } {
-                    let looked = known.get(card, name).cloned().unwrap_or_else(|| one(card, name, &mut converter));
-                    if let Ok(mut done) = done.lock() {
-                        done[k] = Some(looked);
-                    }
-                    progress();
-                }
-            });
-        }
+    let looked = in_order(card.files.len(), threads, |k, converter| {
+        let name = &card.files[k];
+        let looked = known.get(card, name).cloned().unwrap_or_else(|| one(card, name, converter));
+        progress();
+        Some(looked)
     });
-    let looked: Vec<Looked> =
-        done.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner).into_iter().flatten().collect();
     cache.keep(card, &looked);
     looked
 }

@@ -7,6 +7,7 @@ use std::sync::Mutex;
 use super::frames::read_frame;
 use super::{Conclusion, FrameReport, Inputs};
 use crate::evidence::{Style, png, render};
+use crate::threads::in_order;
 use crate::{Error, Result};
 
 /// Draws the pictures into `folder/evidence/` on `threads` threads, and puts their names into the findings.
@@ -26,22 +27,17 @@ pub(super) fn write_all(
     for finding in &mut conclusion.findings {
         finding.evidence = format!("evidence/{}.png", finding.finding);
     }
-    let work = Mutex::new(by_frame.into_iter());
+    let work: Vec<(usize, Vec<usize>)> = by_frame.into_iter().collect();
     let failed: Mutex<Option<Error>> = Mutex::new(None);
     let findings = &conclusion.findings;
-    std::thread::scope(|scope| {
-        for _ in 0..threads.max(1) {
-            scope.spawn(|| {
-                let mut converter = None;
-                while let Some((frame, list)) = work.lock().ok().and_then(|mut w| w.next()) {
-                    let result = draw(inputs, &reports[frame], &list, findings, folder, &mut converter);
-                    if let (Err(error), Ok(mut failed)) = (result, failed.lock()) {
-                        failed.get_or_insert(error);
-                        break;
-                    }
-                }
-            });
+    in_order(work.len(), threads, |k, converter| {
+        let (frame, list) = &work[k];
+        let result = draw(inputs, &reports[*frame], list, findings, folder, converter);
+        if let (Err(error), Ok(mut failed)) = (result, failed.lock()) {
+            failed.get_or_insert(error);
+            return None;
         }
+        Some(())
     });
     failed.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner).map_or(Ok(()), Err)
 }

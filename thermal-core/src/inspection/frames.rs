@@ -1,7 +1,7 @@
 //! All frames of a flight, one by one, on some threads; the results in the order of the names whatever the threads.
 
 use std::sync::Mutex;
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use serde::{Deserialize, Serialize};
 
@@ -17,6 +17,7 @@ use crate::radiometry::{Converter, Model, Thermogram};
 use crate::raster::{self, Limits};
 use crate::run_record::{InputFile, Skipped};
 use crate::site::FrameOutlines;
+use crate::threads::in_order;
 use crate::{Error, Result};
 
 /// What one frame gave.
@@ -158,46 +159,31 @@ pub fn analyse_frames(
     stop: &AtomicBool,
     progress: &(dyn Fn() + Sync),
 ) -> Result<Vec<FrameReport>> {
-    let next = AtomicUsize::new(0);
     let failed: Mutex<Option<Error>> = Mutex::new(None);
     let broken = AtomicBool::new(false);
-    let done: Mutex<Vec<Option<FrameReport>>> = Mutex::new(vec![None; names.len()]);
-    std::thread::scope(|scope| {
-        for _ in 0..threads.max(1) {
-            scope.spawn(|| {
-                let mut converter = None;
-                while !stop.load(Ordering::Relaxed) && !broken.load(Ordering::Relaxed) {
-                    let k = next.fetch_add(1, Ordering::Relaxed);
-                    let Some(name) = names.get(k) else { break };
-                    let report = journal.find(inputs, name).map_or_else(
-                        || {
-                            let report = one(inputs, settings, name, &mut converter);
-                            journal.add(inputs, &report).map(|()| report)
-                        },
-                        Ok,
-                    );
-                    let report = match report {
-                        Ok(report) => report,
-                        Err(error) => {
-                            broken.store(true, Ordering::Relaxed);
-                            if let Ok(mut failed) = failed.lock() {
-                                failed.get_or_insert(error);
-                            }
-                            break;
-                        }
-                    };
-                    if let Ok(mut done) = done.lock() {
-                        done[k] = Some(report);
-                    }
-                    progress();
+    let reports = in_order(names.len(), threads, |k, converter| {
+        if stop.load(Ordering::Relaxed) || broken.load(Ordering::Relaxed) {
+            return None;
+        }
+        let fresh = || {
+            let report = one(inputs, settings, &names[k], converter);
+            journal.add(inputs, &report).map(|()| report)
+        };
+        match journal.find(inputs, &names[k]).map_or_else(fresh, Ok) {
+            Ok(report) => {
+                progress();
+                Some(report)
+            }
+            Err(error) => {
+                broken.store(true, Ordering::Relaxed);
+                if let Ok(mut failed) = failed.lock() {
+                    failed.get_or_insert(error);
                 }
-            });
+                None
+            }
         }
     });
-    if let Some(error) = failed.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner) {
-        return Err(error);
-    }
-    Ok(done.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner).into_iter().flatten().collect())
+    failed.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner).map_or(Ok(reports), Err)
 }
 
 /// A frame of another size than most of the flight is not used: it is of another camera or mode.

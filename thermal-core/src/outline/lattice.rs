@@ -4,29 +4,11 @@
 use std::collections::{BTreeMap, VecDeque};
 
 use super::OutlineSettings;
+use super::cell::{GrownCell, Scene, size_fits};
 use super::energy::Energy;
 use super::rectify::WorkImage;
 use super::seed::Seed;
 use crate::median::median;
-
-/// One cell while growing, in work coordinates.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct GrownCell {
-    /// Left and right side, x at mid height.
-    pub x: [f64; 2],
-    /// Upper and lower side, y at mid width.
-    pub y: [f64; 2],
-    /// Strength of left, right, upper, lower side, K; negative: outside the frame, not measured.
-    pub sides: [f32; 4],
-    /// Median temperature inside, deg C.
-    pub level: f32,
-    /// Median boundary strength inside, K: what texture alone makes.
-    pub texture: f32,
-    /// Share of the cell inside the frame.
-    pub visible: f64,
-    /// Strongest upright and level boundary that runs through the whole cell, K, and its place as a share of the cell.
-    pub through: [(f32, f64); 2],
-}
 
 /// A table in work coordinates: cells by (line, column); indices may be negative while growing.
 #[derive(Debug, Clone, Default)]
@@ -34,11 +16,6 @@ pub(super) struct Lattice {
     pub cells: BTreeMap<(i32, i32), GrownCell>,
 }
 
-/// Work pixels on either side of a boundary that must lie in the frame for it to be measured.
-const REACH_PX: f64 = 2.2;
-
-/// How far a boundary reaches into the cells beside it at most, work px.
-const FLANK_PX: usize = 5;
 /// Least strength of a lattice's sides over the texture inside.
 const LEAST_DISTINCT: f64 = 2.5;
 /// Fewer cells than this wait until larger lattices have grown.
@@ -49,163 +26,6 @@ const FAINT: f32 = 4.0;
 const FAINT_ASIDE_PX: f64 = 1.2;
 /// Rounds in which the cells at a lattice's border are looked at again, since what it holds for a module has changed.
 const ROUNDS: usize = 3;
-
-/// What growing looks at.
-struct Scene<'a> {
-    image: &'a WorkImage,
-    energy: &'a Energy,
-    taken: Vec<bool>,
-}
-
-/// Strength of a side from three places along it, and its position: median of both.
-fn side(found: [(f32, f64); 3]) -> (f32, f64) {
-    let mut s = found.map(|f| f.0);
-    s.sort_by(f32::total_cmp);
-    // Positions of the two stronger places agree better than a weak third.
-    let mut f = found;
-    f.sort_by(|a, b| b.0.total_cmp(&a.0));
-    (s[1], 0.5 * (f[0].1 + f[1].1))
-}
-
-impl Scene<'_> {
-    fn inside(&self, x: f64, y: f64) -> bool {
-        x >= 0.0
-            && y >= 0.0
-            && (x as usize) < self.image.width
-            && (y as usize) < self.image.height
-            && self.image.inside[y as usize * self.image.width + x as usize]
-    }
-
-    fn value(&self, x: f64, y: f64) -> f32 {
-        let i = (x as isize).clamp(0, self.image.width as isize - 1) as usize;
-        let j = (y as isize).clamp(0, self.image.height as isize - 1) as usize;
-        self.image.data[j * self.image.width + i]
-    }
-
-    /// Looks at a predicted rectangle: measures its sides within `reach` px and its inside.
-    fn look(&self, x: [f64; 2], y: [f64; 2], reach: isize) -> Option<GrownCell> {
-        let at = |t: f64, a: [f64; 2]| a[0] + t * (a[1] - a[0]);
-        let mut levels = [0f32; 25];
-        let mut seen = 0;
-        for j in 0..5 {
-            for i in 0..5 {
-                let (px, py) = (at(0.14 + 0.18 * f64::from(i), x), at(0.14 + 0.18 * f64::from(j), y));
-                if self.inside(px, py) {
-                    levels[seen] = self.value(px, py);
-                    seen += 1;
-                }
-            }
-        }
-        let visible = seen as f64 / 25.0;
-        if visible < 0.3 {
-            return None;
-        }
-        let level = *levels[..seen].select_nth_unstable_by(seen / 2, f32::total_cmp).1;
-        let mut inner = [0f32; 30];
-        for (k, pair) in inner.chunks_exact_mut(2).enumerate() {
-            let (t, s) = (0.3 + 0.1 * (k / 3) as f64, 0.3 + 0.2 * (k % 3) as f64);
-            pair[0] = self.energy.upright_at(at(t, x), at(s, y));
-            pair[1] = self.energy.level_at(at(s, x), at(t, y));
-        }
-        let texture = *inner.select_nth_unstable_by(15, f32::total_cmp).1;
-        let mut cell = GrownCell { x, y, sides: [-1.0; 4], level, texture, visible, through: [(0.0, 0.5); 2] };
-        let places = [0.22, 0.5, 0.78];
-        for (k, px) in x.into_iter().enumerate() {
-            let points = places.map(|t| at(t, y));
-            if points.iter().filter(|py| self.inside(px - REACH_PX, **py) && self.inside(px + REACH_PX, **py)).count()
-                >= 2
-            {
-                let (s, p) = side(points.map(|py| self.energy.upright_near(px, py, reach)));
-                cell.sides[k] = s;
-                cell.x[k] = p;
-            }
-        }
-        for (k, py) in y.into_iter().enumerate() {
-            let points = places.map(|t| at(t, x));
-            if points.iter().filter(|px| self.inside(**px, py - REACH_PX) && self.inside(**px, py + REACH_PX)).count()
-                >= 2
-            {
-                let (s, p) = side(points.map(|px| self.energy.level_near(px, py, reach)));
-                cell.sides[2 + k] = s;
-                cell.y[k] = p;
-            }
-        }
-        cell.through = self.through(&cell);
-        Some(cell)
-    }
-
-    /// Where a stronger boundary beside (the edge of a shadow or of a beam) has drawn a side away so far that the cell has no
-    /// module's size any more, the side is measured again where it was predicted.
-    fn hold_size(&self, cell: &mut GrownCell, predicted: [[f64; 2]; 2], size: [f64; 2]) {
-        let places = [0.22, 0.5, 0.78];
-        if !size_fits(cell.x, size[0]) {
-            let k = usize::from((cell.x[1] - predicted[0][1]).abs() > (cell.x[0] - predicted[0][0]).abs());
-            if cell.sides[k] >= 0.0 {
-                cell.x[k] = predicted[0][k];
-                let at = |t: f64| cell.y[0] + t * (cell.y[1] - cell.y[0]);
-                cell.sides[k] = side(places.map(|t| self.energy.upright_near(cell.x[k], at(t), 0))).0;
-            }
-        }
-        if !size_fits(cell.y, size[1]) {
-            let k = usize::from((cell.y[1] - predicted[1][1]).abs() > (cell.y[0] - predicted[1][0]).abs());
-            if cell.sides[2 + k] >= 0.0 {
-                cell.y[k] = predicted[1][k];
-                let at = |t: f64| cell.x[0] + t * (cell.x[1] - cell.x[0]);
-                cell.sides[2 + k] = side(places.map(|t| self.energy.level_near(at(t), cell.y[k], 0))).0;
-            }
-        }
-    }
-
-    /// Strongest boundaries that cross the cell from side to side away from its edges; what only falls off from an edge is
-    /// that edge's own flank.
-    fn through(&self, cell: &GrownCell) -> [(f32, f64); 2] {
-        let at = |t: f64, a: [f64; 2]| a[0] + t * (a[1] - a[0]);
-        let weakest = |e: [f32; 3]| e[0].min(e[1]).min(e[2]);
-        let places = [0.2, 0.5, 0.8];
-        let mut best = [(0f32, 0.5f64); 2];
-        for (axis, size) in [cell.x[1] - cell.x[0], cell.y[1] - cell.y[0]].into_iter().enumerate() {
-            let share = |k: usize| (k as f64 + 0.5) / size;
-            let strength = |k: usize| {
-                if axis == 0 {
-                    weakest(places.map(|t| self.energy.upright_at(at(share(k), cell.x), at(t, cell.y))))
-                } else {
-                    weakest(places.map(|t| self.energy.level_at(at(t, cell.x), at(share(k), cell.y))))
-                }
-            };
-            let last = (size - 1.0).max(0.0) as usize;
-            let falls = |from: usize, to: usize| strength(to) <= strength(from);
-            let low = (0..FLANK_PX).find(|k| !falls(*k, k + 1)).unwrap_or(FLANK_PX);
-            let high = (0..FLANK_PX.min(last)).find(|k| !falls(last - k, last - k - 1)).unwrap_or(FLANK_PX);
-            let from = if low > 3 { low + 1 } else { 3 };
-            let to = (size - if high > 3 { high as f64 + 1.0 } else { 3.0 }).max(3.0) as usize;
-            for k in from..to {
-                let e = strength(k);
-                if e > best[axis].0 {
-                    best[axis] = (e, share(k));
-                }
-            }
-        }
-        best
-    }
-
-    /// Whether a good part of a rectangle is marked.
-    fn covers(&self, mask: &[bool], x: [f64; 2], y: [f64; 2]) -> bool {
-        let mut hits = 0;
-        for t in [0.2, 0.5, 0.8] {
-            for s in [0.2, 0.5, 0.8] {
-                let i = (x[0] + t * (x[1] - x[0])).clamp(0.0, self.image.width as f64 - 1.0) as usize;
-                let j = (y[0] + s * (y[1] - y[0])).clamp(0.0, self.image.height as f64 - 1.0) as usize;
-                hits += i32::from(mask[j * self.image.width + i]);
-            }
-        }
-        hits >= 3
-    }
-}
-
-/// Whether the distance of two sides is a module's.
-fn size_fits(sides: [f64; 2], size: f64) -> bool {
-    (sides[1] - sides[0] - size).abs() < 0.04 * size + 1.2
-}
 
 /// Tables of one frame agree on the size of a module within this share; what [`super::prove`] would turn away for its size.
 const SIZE_OFF: f64 = 0.10;
@@ -503,11 +323,14 @@ fn grow_one(scene: &Scene<'_>, first: GrownCell, settings: &OutlineSettings) -> 
             let plausible_size = size_fits(cell.x, w) && size_fits(cell.y, h);
             // Over a gap between tables faint lines are found as well, but then the table's own edge runs through.
             let faint = (0..4).any(|k| (enough[k / 2]..strong[k / 2]).contains(&cell.sides[k]));
-            let most = if faint { 1.5 } else { f32::MAX };
+            let most = match (faint, measured) {
+                (true, _) => 1.5,
+                (false, 4) => f32::MAX,
+                (false, _) => 2.4,
+            };
             let accepted = plausible_size
                 && good >= 2
                 && cell.through.iter().zip(strong).all(|(t, s)| t.0 < most * s)
-                && (measured == 4 || cell.through.iter().zip(strong).all(|(t, s)| t.0 < 2.4 * s))
                 && !crossed(&cell, strong)
                 && (missing == 0
                     || (missing == 1 && like && bears_gap(&cell, enough, strong))

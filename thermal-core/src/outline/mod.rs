@@ -4,6 +4,7 @@
 //! array, looks at the frame perpendicular to it, starts lattices at rectangles of a module's size, grows them, proves
 //! them, and refines their lines at full resolution.
 
+mod cell;
 mod energy;
 mod lattice;
 mod orient;

@@ -12,6 +12,19 @@ const LIMIT: f64 = 3.5;
 /// However large a table, its height is not further off than this.
 const MAX_HEIGHT_OFF: f64 = 0.10;
 
+/// What a table says of the frame.
+struct Said {
+    /// How much it counts.
+    evidence: f64,
+    /// Camera over the modules, m, and half the height by which that is not known.
+    height_m: f64,
+    unknown_m: f64,
+    /// Strength of its boundaries, K.
+    strength_k: f64,
+    /// Temperature inside, deg C.
+    level_c: f64,
+}
+
 /// Keeps the tables that the others and their own boundaries bear out.
 ///
 /// `height_of`: the height of the camera over the modules that a table's size and place imply, m. Tables of one plant
@@ -24,31 +37,36 @@ pub(super) fn prove(
 ) -> Vec<Table> {
     // Evidence of a table by itself: distinct boundaries, repeated.
     let evidence = |t: &Table| (t.distinctness - 2.5).clamp(0.0, 12.0) * t.cells.len() as f64;
-    let mut ranked: Vec<(f64, f64, f64, f64, f64)> = tables
+    let mut ranked: Vec<Said> = tables
         .iter()
         .filter(|t| t.distinctness > 4.0)
-        .map(|t| (evidence(t), height_of(t), t.strength_k, t.level_c, unknown_m(t)))
+        .map(|t| Said {
+            evidence: evidence(t),
+            height_m: height_of(t),
+            unknown_m: unknown_m(t),
+            strength_k: t.strength_k,
+            level_c: t.level_c,
+        })
         .collect();
-    ranked.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let Some(&(best, ..)) = ranked.first() else { return Vec::new() };
-    if best < 24.0 {
+    ranked.sort_by(|a, b| b.evidence.total_cmp(&a.evidence));
+    if ranked.first().is_none_or(|best| best.evidence < 24.0) {
         return Vec::new();
     }
     // The height that most evidence agrees on, and the boundary strength that goes with it.
-    let support = |h: f64| -> f64 { ranked.iter().filter(|r| (r.1 / h - 1.0).abs() < 0.06).map(|r| r.0).sum() };
+    let agrees = |said: &Said, height_m: f64| (said.height_m / height_m - 1.0).abs() < 0.06;
+    let support = |h: f64| -> f64 { ranked.iter().filter(|r| agrees(r, h)).map(|r| r.evidence).sum() };
     let mut height = (0.0, 0.0);
     for r in &ranked {
-        let s = support(r.1);
+        let s = support(r.height_m);
         if s > height.1 {
-            height = (r.1, s);
+            height = (r.height_m, s);
         }
     }
-    let agreeing: Vec<&(f64, f64, f64, f64, f64)> =
-        ranked.iter().filter(|r| (r.1 / height.0 - 1.0).abs() < 0.06).collect();
-    let total: f64 = agreeing.iter().map(|r| r.0).sum();
-    let strength = agreeing.iter().map(|r| r.0 * r.2).sum::<f64>() / total.max(1e-9);
-    let weighted_median = |value: fn(&(f64, f64, f64, f64, f64)) -> f64| {
-        let mut sorted: Vec<(f64, f64)> = agreeing.iter().map(|r| (value(r), r.0)).collect();
+    let agreeing: Vec<&Said> = ranked.iter().filter(|r| agrees(r, height.0)).collect();
+    let total: f64 = agreeing.iter().map(|r| r.evidence).sum();
+    let strength = agreeing.iter().map(|r| r.evidence * r.strength_k).sum::<f64>() / total.max(1e-9);
+    let weighted_median = |value: fn(&Said) -> f64| {
+        let mut sorted: Vec<(f64, f64)> = agreeing.iter().map(|r| (value(r), r.evidence)).collect();
         sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut half = 0.5 * total;
         let middle = sorted.iter().find(|r| {
@@ -57,7 +75,8 @@ pub(super) fn prove(
         });
         middle.map_or(f64::NAN, |r| r.0)
     };
-    let (height, level, unknown) = (weighted_median(|r| r.1), weighted_median(|r| r.3), weighted_median(|r| r.4));
+    let (height, unknown) = (weighted_median(|r| r.height_m), weighted_median(|r| r.unknown_m));
+    let level = weighted_median(|r| r.level_c);
     tables
         .into_iter()
         .filter(|t| {
