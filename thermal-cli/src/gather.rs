@@ -48,8 +48,14 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
     };
     let inputs = Inputs::read(&folder)?;
     refuse_taken(&args.out, args.force)?;
-    let reports = gather(&inputs, &args.parts)?;
-    let conclusion =
-        finish(&inputs, &reports, record, &args.out, &options(args.force, args.no_evidence, args.threads), console)?;
+    let mut reports = gather(&inputs, &args.parts)?;
+    let conclusion = finish(
+        &inputs,
+        &mut reports,
+        record,
+        &args.out,
+        &options(args.force, args.no_evidence, args.threads),
+        console,
+    )?;
     report(&conclusion, &args.out, args.json)
 }

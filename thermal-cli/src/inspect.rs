@@ -10,8 +10,8 @@ use std::time::Instant;
 use thermal_core::finding::Pattern;
 use thermal_core::frame::FrameSettings;
 use thermal_core::inspection::{
-    Conclusion, FrameReport, Inputs, Journal, Options, Part, Start, analyse_frames, conclude, finished, same_size,
-    write, write_part,
+    Conclusion, FrameReport, Inputs, Journal, Options, Part, Start, analyse_frames, complete, conclude, finished,
+    same_size, write, write_part,
 };
 use thermal_core::output::{check_place, restore};
 use thermal_core::run_record::RunRecord;
@@ -176,7 +176,7 @@ pub(crate) fn inspect(
     refuse_taken(out, options.force)?;
     let (mut reports, journal) = analyse(inputs, &inputs.frames, out, options, resume, console)?;
     same_size(&mut reports);
-    let conclusion = finish(inputs, &reports, record, out, options, console)?;
+    let conclusion = finish(inputs, &mut reports, record, out, options, console)?;
     journal.remove()?;
     Ok(conclusion)
 }
@@ -235,14 +235,15 @@ fn analyse(
 /// From the reports of all frames to the run folder.
 pub(crate) fn finish(
     inputs: &Inputs,
-    reports: &[FrameReport],
+    reports: &mut [FrameReport],
     record: RunRecord,
     out: &Path,
     options: &Options,
     console: Console,
 ) -> Result<Conclusion, Failure> {
     let started = Instant::now();
-    let mut conclusion = conclude(inputs, reports);
+    let registration = complete(inputs, reports, options.threads);
+    let mut conclusion = conclude(inputs, reports, registration);
     write(inputs, reports, &mut conclusion, record, out, options)?;
     warn_of_skipped(&conclusion);
     for problem in &conclusion.problems {

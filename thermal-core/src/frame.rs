@@ -62,18 +62,6 @@ pub struct FrameResult {
     pub levels: Vec<Level>,
 }
 
-impl FrameResult {
-    /// For each module the lattice it belongs to, and its line and column in it.
-    pub fn lattice(&self) -> Vec<[u32; 3]> {
-        self.outlines
-            .tables
-            .iter()
-            .enumerate()
-            .flat_map(|(k, t)| t.cells.iter().map(move |c| [k as u32, c.line as u32, c.column as u32]))
-            .collect()
-    }
-}
-
 /// Analyses one frame (deg C). `name` goes into the records.
 pub fn analyse(
     name: &str,
@@ -82,7 +70,11 @@ pub fn analyse(
     pose: &LoggedPose,
     settings: &FrameSettings,
 ) -> FrameResult {
-    let outlines = outline::find_from_pose(celsius, lens, pose, &settings.array, &settings.outline);
+    describe(name, celsius, outline::find_from_pose(celsius, lens, pose, &settings.array, &settings.outline), settings)
+}
+
+/// Measures the outlined modules of a frame (deg C) and reads their patterns. `name` goes into the records.
+pub fn describe(name: &str, celsius: ArrayView2<'_, f32>, outlines: Outlines, settings: &FrameSettings) -> FrameResult {
     let places = row::assign(&outlines, settings.outline.courses);
     let placed = outlines.placed();
     let mut out = FrameResult::default();

@@ -10,6 +10,7 @@ mod border;
 mod candidate;
 mod complaint;
 mod drift;
+mod expected;
 mod geodesy;
 mod graph;
 mod grid;
@@ -31,9 +32,12 @@ mod warmth;
 #[cfg(test)]
 mod tests;
 
+use map::Map;
+
 use crate::finding::Pattern;
 use crate::optics::Lens;
 
+pub(crate) use expected::{Expected, expected};
 pub use geodesy::LocalPlane;
 pub use layout::{Layout, LayoutModule};
 pub use merge::{MergedModule, Sight, merge};
@@ -217,12 +221,15 @@ pub struct Registration {
     pub unseen: Vec<u32>,
     /// What could not be used or proven.
     pub problems: Vec<Problem>,
+    /// Where the assets lie on the plane.
+    map: Map,
 }
 
 impl Registration {
     /// Nothing placed yet.
     fn empty(plane: LocalPlane, assets: Vec<Asset>, problems: Vec<Problem>) -> Self {
-        Self { plane, reconstructed: false, assets, frames: Vec::new(), unseen: Vec::new(), problems }
+        let map = Map::new(Vec::new());
+        Self { plane, reconstructed: false, assets, frames: Vec::new(), unseen: Vec::new(), problems, map }
     }
 
     /// Corners of a place as `[longitude, latitude]`, deg, WGS 84.

@@ -35,8 +35,8 @@ pub struct Conclusion {
     pub frames_used: usize,
 }
 
-/// Brings the frames' records to one list.
-pub fn conclude(inputs: &Inputs, reports: &[FrameReport]) -> Conclusion {
+/// Brings the frames' records to one list. `registration`: where [`super::complete`] found the frames to stand.
+pub fn conclude(inputs: &Inputs, reports: &[FrameReport], registration: Option<Registration>) -> Conclusion {
     let mut out = Conclusion {
         skipped: reports.iter().filter_map(|r| r.error.clone()).collect(),
         frames_used: reports.iter().filter(|r| r.lens.is_some()).count(),
@@ -44,11 +44,9 @@ pub fn conclude(inputs: &Inputs, reports: &[FrameReport]) -> Conclusion {
         ..Conclusion::default()
     };
     let frames: Vec<FrameOutlines> = reports.iter().map(outlines).collect();
-    let located = reports.iter().any(|r| r.lens.is_some() && r.capture.position().is_some());
     let mut modules: Vec<Vec<ModuleRecord>> = reports.iter().map(|r| r.modules.clone()).collect();
     let mut merged = Vec::new();
-    if located {
-        let registration = site::register(&frames, &inputs.settings, inputs.layout.as_ref());
+    if let Some(registration) = registration {
         for (records, placed) in modules.iter_mut().zip(&registration.frames) {
             for (record, place) in records.iter_mut().zip(&placed.places) {
                 locate(record, place, &registration);
@@ -119,12 +117,12 @@ pub(super) fn outlines(report: &FrameReport) -> FrameOutlines {
             .modules
             .iter()
             .zip(report.lattice.iter().zip(&report.spots))
-            .map(|(m, ([table, line, column], spot))| Seen {
+            .map(|(m, (at, spot))| Seen {
                 corners: m.corners.map(|p| p.map(|v| v as f32)),
                 whole: m.whole,
-                table: *table,
-                course: *line as i32,
-                position: *column as i32,
+                table: at.table,
+                course: at.line as i32,
+                position: at.column as i32,
                 t_median_c: m.t_median_c as f32,
                 pattern: m.pattern,
                 delta_t_k: m.delta_t_k as f32,

@@ -9,9 +9,10 @@ use super::conclude::outlines;
 use super::{Inputs, Journal};
 use crate::capture::Capture;
 use crate::finding::{Flag, ModuleRecord};
-use crate::frame::{FrameSettings, analyse};
+use crate::frame::{FrameResult, FrameSettings, analyse};
+use crate::measure;
 use crate::optics::Lens;
-use crate::outline::LoggedPose;
+use crate::outline::{self, Cell, LatticePlace, LoggedPose};
 use crate::quality::{self, LINE_M, Sharpness};
 use crate::radiometry::{Converter, Model, Thermogram};
 use crate::raster::{self, Limits};
@@ -33,8 +34,10 @@ pub struct FrameReport {
     pub lens: Option<Lens>,
     /// A record an outlined module.
     pub modules: Vec<ModuleRecord>,
-    /// For each module, the lattice it belongs to and its line and column in it.
-    pub lattice: Vec<[u32; 3]>,
+    /// Each module's place among the lattices of the frame.
+    pub lattice: Vec<LatticePlace>,
+    /// Rotation from camera to array axes as the outlines have it, row by row; `None` where nothing was outlined.
+    pub to_array: Option<[[f64; 3]; 3]>,
     /// For each module, the middle of its hot spot in shares of the module, where it has one.
     pub spots: Vec<Option<[f64; 2]>>,
     /// Width of the modules' edges, px, where measured.
@@ -94,26 +97,39 @@ pub fn logged_pose(inputs: &Inputs, capture: &Capture) -> LoggedPose {
     LoggedPose { attitude_deg: capture.attitude_deg(), height_m: capture.height_above_takeoff_m.map(|h| h - above) }
 }
 
+impl FrameReport {
+    /// Of a frame of which nothing is known yet.
+    fn of(name: &str) -> Self {
+        Self {
+            file: name.to_owned(),
+            digest: InputFile { file: format!("frames/{name}"), bytes: 0, sha256: String::new() },
+            capture: Capture { file: name.to_owned(), ..Capture::default() },
+            lens: None,
+            modules: Vec::new(),
+            lattice: Vec::new(),
+            to_array: None,
+            spots: Vec::new(),
+            blur_px: None,
+            radiometry_from_metadata: false,
+            error: None,
+        }
+    }
+
+    /// Takes over what a frame's modules were found to be.
+    pub(super) fn take(&mut self, result: FrameResult) {
+        self.lattice = result.outlines.lattice();
+        self.to_array = result.outlines.view.map(|(_, m)| [0, 1, 2].map(|j| [0, 1, 2].map(|k| m[(j, k)])));
+        self.spots = result.readings.iter().map(|r| r.spot).collect();
+        self.modules = result.modules;
+    }
+}
+
 fn one(inputs: &Inputs, settings: &FrameSettings, name: &str, converter: &mut Option<Converter>) -> FrameReport {
-    let mut report = FrameReport {
-        file: name.to_owned(),
-        digest: InputFile { file: format!("frames/{name}"), bytes: 0, sha256: String::new() },
-        capture: Capture { file: name.to_owned(), ..Capture::default() },
-        lens: None,
-        modules: Vec::new(),
-        lattice: Vec::new(),
-        spots: Vec::new(),
-        blur_px: None,
-        radiometry_from_metadata: false,
-        error: None,
-    };
+    let mut report = FrameReport::of(name);
     match read_frame(inputs, name, converter) {
         Ok((thermogram, capture, lens, digest, from_metadata)) => {
             let pose = logged_pose(inputs, &capture);
-            let result = analyse(name, thermogram.celsius.view(), &lens, &pose, settings);
-            report.lattice = result.lattice();
-            report.spots = result.readings.iter().map(|r| r.spot).collect();
-            report.modules = result.modules;
+            report.take(analyse(name, thermogram.celsius.view(), &lens, &pose, settings));
             let sharpness = Sharpness::of(&thermogram.celsius.view(), line_px(pose.height_m, &capture, &lens));
             report.blur_px = sharpness.width_px();
             if sharpness.is_soft(&quality::Limits::default()) {
@@ -129,14 +145,32 @@ fn one(inputs: &Inputs, settings: &FrameSettings, name: &str, converter: &mut Op
     report
 }
 
-/// The outlines of one frame; none where it cannot be read.
+/// The outlines of one frame with their medians and nothing more; none where it cannot be read.
 pub(crate) fn outline_frame(
     inputs: &Inputs,
     settings: &FrameSettings,
     name: &str,
     converter: &mut Option<Converter>,
 ) -> FrameOutlines {
-    outlines(&one(inputs, settings, name, converter))
+    let mut report = FrameReport::of(name);
+    if let Ok((thermogram, capture, lens, ..)) = read_frame(inputs, name, converter) {
+        let pose = logged_pose(inputs, &capture);
+        let celsius = thermogram.celsius.view();
+        let found = outline::find_from_pose(celsius, &lens, &pose, &settings.array, &settings.outline);
+        report.lattice = found.lattice();
+        report.spots = vec![None; report.lattice.len()];
+        let record = |cell: &Cell| ModuleRecord {
+            corners: cell.corners,
+            whole: cell.whole,
+            t_median_c: f64::from(measure::field(&celsius, &cell.corners, &settings.plan).median_c),
+            confidence: cell.confidence,
+            ..ModuleRecord::default()
+        };
+        report.modules = found.tables.iter().flat_map(|t| &t.cells).map(record).collect();
+        report.lens = Some(lens);
+        report.capture = capture;
+    }
+    outlines(&report)
 }
 
 /// Width of the gaps between modules, px, at the logged height.

@@ -19,7 +19,7 @@ use crate::run_record::InputFile;
 use crate::{Error, Result};
 
 /// First bytes of the file; the number goes up with the form of the entries.
-const HEAD: &[u8] = b"thermal frame reports 2\n";
+const HEAD: &[u8] = b"thermal frame reports 3\n";
 /// No report is longer; a longer entry is no entry.
 const LONGEST: u32 = 1 << 28;
 

@@ -1,9 +1,10 @@
 //! The main job: a folder of frames in, records of modules and findings out.
 //!
 //! [`Inputs::read`] gathers what the folder holds, [`analyse_frames`] looks at the frames one by one on some threads,
-//! [`conclude`] brings them to one list of the site, and [`write()`] lays the run folder down. What is done stands in a
+//! [`complete`] places them on the plant and adds what its layout shows to be missing, [`conclude`] brings them to one list of the site, and [`write()`] lays the run folder down. What is done stands in a
 //! [`Journal`], from which a stopped run goes on; a [`Part`] is a run of some of the frames, and [`gather`] joins them.
 
+mod complete;
 mod conclude;
 mod evidence;
 mod frames;
@@ -14,6 +15,7 @@ mod second_look;
 mod unseen;
 mod write;
 
+pub use complete::complete;
 pub use conclude::{Conclusion, conclude};
 pub(crate) use frames::outline_frame;
 pub use frames::{FrameReport, analyse_frames, logged_pose, read_frame, same_size};

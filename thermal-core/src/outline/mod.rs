@@ -6,6 +6,7 @@
 
 mod cell;
 mod energy;
+mod evidence;
 mod lattice;
 mod orient;
 mod prior;
@@ -14,11 +15,13 @@ mod rectify;
 mod refine;
 mod seed;
 
+pub(crate) use evidence::Look;
 pub use prior::{LoggedPose, find_from_pose};
 pub(crate) use rectify::PlaneMap;
 
 use nalgebra::Matrix3;
 use ndarray::ArrayView2;
+use serde::{Deserialize, Serialize};
 
 use crate::grey::Grey;
 use crate::median::median;
@@ -100,6 +103,19 @@ pub struct Table {
     pub distinctness: f64,
     /// Median temperature inside the cells, deg C.
     pub level_c: f64,
+}
+
+/// Where a module stands among the lattices of its frame, and how sure its outline is.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct LatticePlace {
+    /// Number of the table in the frame.
+    pub table: u32,
+    /// Line (course) in it.
+    pub line: u32,
+    /// Column in it.
+    pub column: u32,
+    /// Confidence of the outline alone, 0 to 1.
+    pub confidence: f64,
 }
 
 /// What was found in a frame.
@@ -209,6 +225,17 @@ pub struct Placed {
 }
 
 impl Outlines {
+    /// For each module, table by table, its place among the lattices.
+    pub fn lattice(&self) -> Vec<LatticePlace> {
+        let place = |table: usize, c: &Cell| LatticePlace {
+            table: table as u32,
+            line: c.line as u32,
+            column: c.column as u32,
+            confidence: c.confidence,
+        };
+        self.tables.iter().enumerate().flat_map(|(k, t)| t.cells.iter().map(move |c| place(k, c))).collect()
+    }
+
     /// Where each table lies.
     pub fn placed(&self) -> Vec<Placed> {
         let Some((lens, to_array)) = self.view else { return Vec::new() };

@@ -17,12 +17,22 @@ impl PlaneMap {
         Self { lens, to_array, to_camera: to_array.transpose() }
     }
 
+    /// The lens and the rotation from camera to array axes.
+    pub(crate) fn parts(&self) -> (Lens, Matrix3<f64>) {
+        (self.lens, self.to_array)
+    }
+
     /// Plane coordinates to the stored pixel.
     #[inline]
-    pub(super) fn pixel(&self, uv: [f64; 2]) -> [f64; 2] {
+    pub(crate) fn pixel(&self, uv: [f64; 2]) -> [f64; 2] {
         let q = self.to_camera * Vector3::new(uv[0], uv[1], 1.0);
         let z = q.z.max(0.05);
         self.lens.pixel([q.x / z, q.y / z])
+    }
+
+    /// Whether the stored frame holds a pixel.
+    pub(crate) fn holds(&self, [x, y]: [f64; 2]) -> bool {
+        x >= 0.0 && y >= 0.0 && x <= self.lens.width as f64 && y <= self.lens.height as f64
     }
 
     /// Stored pixel to plane coordinates.

@@ -43,6 +43,7 @@ impl Slot {
 }
 
 /// Index of the slots by their centres.
+#[derive(Debug, Clone)]
 pub(super) struct Map {
     pub(super) slots: Vec<Slot>,
     tree: RTree<GeomWithData<[f64; 2], u32>>,

@@ -51,7 +51,7 @@ pub fn register(frames: &[FrameOutlines], settings: &Settings, layout: Option<&L
         }
         None => flow.over_itself(plane, problems),
     };
-    finish(frames, registration, &map)
+    finish(frames, registration, map)
 }
 
 /// What all steps need.
@@ -139,22 +139,30 @@ impl Flow<'_> {
 }
 
 /// Counts who saw what, and names what did not fit.
-fn finish(frames: &[FrameOutlines], mut registration: Registration, map: &Map) -> Registration {
+fn finish(frames: &[FrameOutlines], mut registration: Registration, map: Map) -> Registration {
     if !registration.reconstructed {
-        mark_askew(frames, &mut registration, map);
+        mark_askew(frames, &mut registration, &map);
     }
-    for (frame, placed) in frames.iter().zip(&registration.frames) {
-        let counts = |m: &Seen, p: &Place| m.whole && !p.askew && !p.ambiguous();
-        for (_, place) in frame.modules.iter().zip(&placed.places).filter(|(m, p)| counts(m, p)) {
-            if let Some(asset) = place.asset.and_then(|a| registration.assets.get_mut(a as usize)) {
-                asset.frames_seen += 1;
+    name_misfits(frames, &registration.frames, &map, &mut registration.problems);
+    registration.map = map;
+    registration.count_seen(frames);
+    registration
+}
+
+impl Registration {
+    /// Counts the frames that show each module whole, and lists the modules that none does.
+    pub(crate) fn count_seen(&mut self, frames: &[FrameOutlines]) {
+        self.assets.iter_mut().for_each(|asset| asset.frames_seen = 0);
+        for (frame, placed) in frames.iter().zip(&self.frames) {
+            let counts = |m: &Seen, p: &Place| m.whole && !p.askew && !p.ambiguous();
+            for (_, place) in frame.modules.iter().zip(&placed.places).filter(|(m, p)| counts(m, p)) {
+                if let Some(asset) = place.asset.and_then(|a| self.assets.get_mut(a as usize)) {
+                    asset.frames_seen += 1;
+                }
             }
         }
+        self.unseen = (0..self.assets.len() as u32).filter(|&a| self.assets[a as usize].frames_seen == 0).collect();
     }
-    registration.unseen =
-        (0..registration.assets.len() as u32).filter(|&a| registration.assets[a as usize].frames_seen == 0).collect();
-    name_misfits(frames, &registration.frames, map, &mut registration.problems);
-    registration
 }
 
 /// Marks the outlines of lattices that lie beside their modules, where no other frame has them there too.

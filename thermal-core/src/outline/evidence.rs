@@ -1,0 +1,164 @@
+//! What a quadrilateral looks like in the frame, so that a place where a module should be can be held against the modules
+//! beside it.
+
+use ndarray::ArrayView2;
+
+use crate::median::median;
+
+/// Places along a side at which its line is measured.
+const PLACES: usize = 15;
+/// How far to either side of a line the surface beside it is read, px: outside the blur of a usual line.
+const BESIDE_PX: f64 = 3.0;
+/// Share of the usual strength of a module's lines from which a side counts as seen.
+const LINE_SHARE: f64 = 0.4;
+/// Sides that must be seen.
+const LINES_NEEDED: usize = 3;
+/// How much colder than the coldest of the others, and how much warmer than the warmest, a module may be, K: strings
+/// without load, whole modules that run hot.
+const COLDER_K: f64 = 3.0;
+const WARMER_K: f64 = 15.0;
+/// How many times rougher than the roughest of the others the inside may be, and how rough it may be in any case, K.
+const ROUGHER: f64 = 3.0;
+const ROUGH_K: f64 = 0.5;
+
+/// How a quadrilateral looks.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Look {
+    /// Strength of each side's line or step, K.
+    sides_k: [f64; 4],
+    /// Median inside, deg C.
+    level_c: f64,
+    /// Median absolute deviation inside, K.
+    rough_k: f64,
+}
+
+impl Look {
+    /// Measures a quadrilateral (px of the stored frame, in order around it) in a frame of temperatures.
+    pub(crate) fn of(frame: &ArrayView2<'_, f32>, corners: &[[f64; 2]; 4]) -> Self {
+        let centre = [0, 1].map(|k| corners.iter().map(|c| c[k]).sum::<f64>() / 4.0);
+        let sides_k = std::array::from_fn(|k| side_k(frame, corners[k], corners[(k + 1) % 4], centre));
+        let mut inside: Vec<f64> = grid(corners).map(|p| value(frame, p)).filter(|v| v.is_finite()).collect();
+        let level_c = median(&mut inside);
+        for v in &mut inside {
+            *v = (*v - level_c).abs();
+        }
+        Self { sides_k, level_c, rough_k: median(&mut inside) }
+    }
+
+    /// Whether it may be a module like the `others`: its lines are there, its inside is as smooth, its temperature one
+    /// that modules in this frame have.
+    pub(crate) fn is_like(&self, others: &[Self]) -> bool {
+        let mut lines: Vec<f64> = others.iter().flat_map(|o| o.sides_k).collect();
+        if lines.is_empty() || !self.level_c.is_finite() {
+            return false;
+        }
+        let usual = median(&mut lines);
+        let seen = self.sides_k.iter().filter(|k| **k >= LINE_SHARE * usual).count();
+        let coldest = others.iter().map(|o| o.level_c).fold(f64::INFINITY, f64::min);
+        let warmest = others.iter().map(|o| o.level_c).fold(f64::NEG_INFINITY, f64::max);
+        let roughest = others.iter().map(|o| o.rough_k).fold(0.0, f64::max);
+        seen >= LINES_NEEDED
+            && (coldest - COLDER_K..=warmest + WARMER_K).contains(&self.level_c)
+            && self.rough_k <= (ROUGHER * roughest).max(ROUGH_K)
+    }
+}
+
+/// Places spread over the inside of a quadrilateral.
+fn grid(corners: &[[f64; 2]; 4]) -> impl Iterator<Item = [f64; 2]> {
+    let [a, b, c, d] = *corners;
+    (0..64).map(move |n| {
+        let (s, t) = (0.15 + 0.1 * f64::from(n % 8), 0.15 + 0.1 * f64::from(n / 8));
+        [0, 1].map(|k| (1.0 - t) * ((1.0 - s) * a[k] + s * b[k]) + t * ((1.0 - s) * d[k] + s * c[k]))
+    })
+}
+
+/// Strength of the line or step along a side, K: the mean over the side, so that noise and texture cancel.
+fn side_k(frame: &ArrayView2<'_, f32>, from: [f64; 2], to: [f64; 2], centre: [f64; 2]) -> f64 {
+    let along = [to[0] - from[0], to[1] - from[1]];
+    let length = along[0].hypot(along[1]).max(1e-9);
+    let mut inward = [-along[1] / length, along[0] / length];
+    if (centre[0] - from[0]) * inward[0] + (centre[1] - from[1]) * inward[1] < 0.0 {
+        inward = inward.map(|v| -v);
+    }
+    let (mut line, mut step, mut n) = (0.0, 0.0, 0.0);
+    for k in 0..PLACES {
+        let t = 0.12 + 0.76 * k as f64 / (PLACES - 1) as f64;
+        let at = |off: f64| {
+            let place = [0, 1].map(|a| from[a] + t * along[a] + off * inward[a]);
+            value(frame, place)
+        };
+        // The corners stand on the modules' edges: the line between two modules lies just outside.
+        let (inside, on, outside) = (at(BESIDE_PX), f64::midpoint(at(-1.0), at(0.0)), at(-BESIDE_PX));
+        let (l, s) = (on - 0.5 * (inside + outside), inside - outside);
+        if l.is_finite() && s.is_finite() {
+            line += l;
+            step += s;
+            n += 1.0;
+        }
+    }
+    if n == 0.0 { 0.0 } else { (line / n).abs().max(0.5 * (step / n).abs()) }
+}
+
+/// Bilinear value; not a number outside the frame.
+fn value(frame: &ArrayView2<'_, f32>, [x, y]: [f64; 2]) -> f64 {
+    let (x, y) = (x - 0.5, y - 0.5);
+    let (height, width) = frame.dim();
+    if !(x >= 0.0 && y >= 0.0 && x < (width - 1) as f64 && y < (height - 1) as f64) {
+        return f64::NAN;
+    }
+    let (i, j) = (x as usize, y as usize);
+    let (fx, fy) = (x - i as f64, y - j as f64);
+    let v = |j: usize, i: usize| f64::from(frame[(j, i)]);
+    (1.0 - fy) * ((1.0 - fx) * v(j, i) + fx * v(j, i + 1)) + fy * ((1.0 - fx) * v(j + 1, i) + fx * v(j + 1, i + 1))
+}
+
+#[cfg(test)]
+mod tests {
+    use ndarray::Array2;
+
+    use super::*;
+
+    /// Modules of 30 x 50 px in a course, with lines of 2 px between them that are 1 K colder; soil of the modules' own
+    /// temperature about them, and nothing at the third place.
+    fn course() -> Array2<f32> {
+        Array2::from_shape_fn((100, 200), |(y, x)| {
+            let module = x / 32;
+            let inside = (20..70).contains(&y) && x % 32 >= 2 && module != 2 && module < 5;
+            let line = (18..72).contains(&y) && module != 2 && module < 5 && !inside;
+            // A weave of 0.1 K stands for noise.
+            30.0 + 0.1 * ((x * 7 + y * 13) % 5) as f32 - if line { 1.0 } else { 0.0 }
+        })
+    }
+
+    fn place(module: usize) -> [[f64; 2]; 4] {
+        let x = 32.0 * module as f64 + 2.0;
+        [[x, 20.0], [x + 30.0, 20.0], [x + 30.0, 70.0], [x, 70.0]]
+    }
+
+    #[test]
+    fn a_module_is_like_its_neighbours_and_bare_soil_is_not() {
+        let frame = course();
+        let look = |k| Look::of(&frame.view(), &place(k));
+        let others = [look(0), look(3)];
+        assert!(look(1).is_like(&others), "{:?}", look(1));
+        assert!(look(4).is_like(&others), "{:?}", look(4));
+        assert!(!look(2).is_like(&others), "{:?}", look(2));
+        assert!(!look(1).is_like(&[]), "nothing to be like");
+    }
+
+    #[test]
+    fn half_a_module_beside_its_place_is_not_like_one() {
+        let frame = course();
+        let others = [0, 1].map(|k| Look::of(&frame.view(), &place(k)));
+        let beside = place(3).map(|[x, y]| [x + 15.0, y]);
+        assert!(!Look::of(&frame.view(), &beside).is_like(&others));
+    }
+
+    #[test]
+    fn outside_the_frame_there_is_nothing_to_be_like() {
+        let frame = course();
+        let others = [Look::of(&frame.view(), &place(0))];
+        let away = place(0).map(|[x, y]| [x - 400.0, y]);
+        assert!(!Look::of(&frame.view(), &away).is_like(&others));
+    }
+}
