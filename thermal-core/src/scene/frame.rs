@@ -30,7 +30,7 @@ pub struct FrameTruth {
 pub struct ModuleTruth {
     /// Identity in the layout.
     pub module: String,
-    /// It lies wholly in the frame.
+    /// It lies wholly in the frame, and no nearer table hides more than a small part of it.
     pub whole: bool,
     /// Corners in pixels of the stored image, the first pixel's centre at (0.5, 0.5): lower left, lower right, upper
     /// right, upper left as seen in its row.
@@ -132,6 +132,20 @@ fn soil(tile: &Tile, x: f32, y: f32) -> f32 {
     0.85 * tile.linear(a, b) + 0.5 * tile.linear(0.31 * (0.8 * a - 0.6 * b), 0.31 * (0.6 * a + 0.8 * b))
 }
 
+/// A module of which a greater share is hidden is not seen whole.
+const HIDDEN: f64 = 0.1;
+
+/// Share of a patch that nearer tables hide from the camera.
+fn hidden(patch: &Patch, view: &View, site: &Site) -> f64 {
+    const STEPS: u32 = 6;
+    let share = |k: u32| (f64::from(k) + 0.5) / f64::from(STEPS);
+    let covered = |k: &u32| {
+        let point = patch.point(share(k % STEPS) * patch.size[0], share(k / STEPS) * patch.size[1]);
+        site.tables.iter().any(|table| table.patch.blocks(view.place, point))
+    };
+    f64::from((0..STEPS * STEPS).filter(covered).count() as u32) / f64::from(STEPS * STEPS)
+}
+
 /// What is true of a frame.
 pub(super) fn truth(spec: &Spec, site: &Site, pose: &Pose) -> FrameTruth {
     let view = View::new(&spec.camera, pose.place, pose.axes);
@@ -140,7 +154,8 @@ pub(super) fn truth(spec: &Spec, site: &Site, pose: &Pose) -> FrameTruth {
     for table in &site.tables {
         for (index, module) in table.modules.iter().enumerate() {
             let Some(module) = module else { continue };
-            let corners = table.place(&table.patch, index).corners().map(|p| view.project(p));
+            let patch = table.place(&table.patch, index);
+            let corners = patch.corners().map(|p| view.project(p));
             let [Some(a), Some(b), Some(c), Some(d)] = corners else { continue };
             let corners = [a, b, c, d];
             let inside = |p: &[f64; 2]| p[0] >= 0.0 && p[1] >= 0.0 && p[0] <= width && p[1] <= height;
@@ -151,7 +166,7 @@ pub(super) fn truth(spec: &Spec, site: &Site, pose: &Pose) -> FrameTruth {
             }
             modules.push(ModuleTruth {
                 module: module.id.clone(),
-                whole: corners.iter().all(inside),
+                whole: corners.iter().all(inside) && hidden(&patch, &view, site) <= HIDDEN,
                 corners: corners.map(|p| p.map(|v| (v * 1000.0).round() / 1000.0)),
                 kinds: module.faults.iter().map(|f| f.kind).collect(),
             });

@@ -5,7 +5,7 @@ use ndarray::Array2;
 
 use super::range::{demo_spec, range_specs};
 use super::spec::{Camera, Faults, Ground, Kind, Plant, Spec, Weather};
-use super::view::View;
+use super::view::{Patch, View};
 use super::{Scene, render, render_frame};
 
 /// A still, noiseless plant without texture: a bright table on a cold, even ground.
@@ -257,4 +257,17 @@ fn what_cannot_be_drawn_is_named() {
     spec.flight.start = "noon".into();
     let message = Scene::new(&spec).unwrap_err().to_string();
     assert!(message.contains("flight.start"), "{message}");
+}
+
+#[test]
+fn a_patch_hides_what_lies_behind_it_and_nothing_else() {
+    let square =
+        |z: f64| Patch { origin: Vector3::new(-1.0, -1.0, z), along: Vector3::x(), up: Vector3::y(), size: [2.0; 2] };
+    let eye = Vector3::new(0.0, 0.0, 10.0);
+    assert!(square(5.0).blocks(eye, Vector3::zeros()));
+    // The line of sight to 4 m aside passes 2 m beside the middle of the square, which reaches 1 m.
+    assert!(!square(5.0).blocks(eye, Vector3::new(4.0, 0.0, 0.0)));
+    assert!(!square(5.0).blocks(eye, Vector3::new(0.5, 0.5, 5.0)), "its own surface");
+    assert!(!square(-1.0).blocks(eye, Vector3::zeros()), "behind the point");
+    assert!(!square(12.0).blocks(eye, Vector3::zeros()), "behind the eye");
 }

@@ -96,6 +96,17 @@ impl Patch {
         self.origin + self.along * u + self.up * v
     }
 
+    /// Whether it stands between the eye and a point.
+    pub(super) fn blocks(&self, eye: Vector3<f64>, point: Vector3<f64>) -> bool {
+        let normal = self.normal();
+        let way = (self.origin - eye).dot(&normal) / (point - eye).dot(&normal);
+        let at = eye + (point - eye) * way - self.origin;
+        // Just short of the point: a patch does not hide itself.
+        (0.0..0.999).contains(&way)
+            && (0.0..=self.size[0]).contains(&at.dot(&self.along))
+            && (0.0..=self.size[1]).contains(&at.dot(&self.up))
+    }
+
     /// Unit normal.
     pub(super) fn normal(&self) -> Vector3<f64> {
         self.along.cross(&self.up).normalize()
