@@ -27,6 +27,7 @@ mod problem;
 mod reconstruct;
 mod reflection;
 mod register;
+mod stranger;
 mod strings;
 mod warmth;
 #[cfg(test)]
@@ -43,6 +44,7 @@ pub use layout::{Layout, LayoutModule};
 pub use merge::{MergedModule, Sight, merge};
 pub use problem::Problem;
 pub use register::register;
+pub(crate) use stranger::strangers;
 pub use warmth::{Warmth, warmth};
 
 /// Where and how a camera was, as far as known.

@@ -10,11 +10,13 @@ use crate::frame::{FrameResult, FrameSettings, describe};
 use crate::median::median;
 use crate::outline::{Cell, LatticePlace, Look, Outlines, PlaneMap, Table};
 use crate::radiometry::Converter;
-use crate::site::{self, Expected, FrameOutlines, Place, Registration, expected};
+use crate::site::{self, Expected, FrameOutlines, Place, Problem, Registration, expected};
 use crate::threads::in_order;
 
 /// Each round adds what lies beside what the one before added.
 const ROUNDS: usize = 4;
+/// How much stronger the lines must be for which an outline gives way.
+const STRONGER: f64 = 1.1;
 /// Neighbours that an added module must look like.
 const ALIKE: usize = 4;
 
@@ -29,29 +31,44 @@ pub fn complete(inputs: &Inputs, reports: &mut [FrameReport], threads: usize) ->
     if registration.reconstructed {
         return Some(registration);
     }
+    let strangers = site::strangers(&registration);
     let wanting: Vec<usize> = (0..reports.len())
         .filter(|&k| {
             let view = view(&reports[k]);
             view.is_some_and(|view| {
-                !missing(&registration, &Frame::of(&reports[k], &registration, k), &view).is_empty()
+                let frame = Frame::of(&reports[k], &registration, k, &strangers[k]);
+                !strangers[k].is_empty() || !missing(&registration, &frame, &view).is_empty()
             })
         })
         .collect();
     let settings = FrameSettings::of(&inputs.settings);
     let done = in_order(wanting.len(), threads, |n, converter| {
         let k = wanting[n];
-        Some(complete_frame(inputs, &settings, &registration, (k, &reports[k]), converter))
+        let frame = Frame::of(&reports[k], &registration, k, &strangers[k]);
+        Some(complete_frame(inputs, &settings, &registration, &reports[k], frame, converter))
     });
-    for (k, (result, places)) in wanting.into_iter().zip(done).filter_map(|(k, done)| Some((k, done?))) {
+    let mut left_out = (0, 0);
+    for (k, (result, places, dropped)) in wanting.into_iter().zip(done).filter_map(|(k, done)| Some((k, done?))) {
         let soft = reports[k].modules.iter().any(|m| m.flags.contains(&Flag::Soft));
         reports[k].take(result);
         if soft {
             reports[k].modules.iter_mut().for_each(|m| m.flags.push(Flag::Soft));
         }
         registration.frames[k].places = places;
+        left_out = (left_out.0 + dropped, left_out.1 + usize::from(dropped > 0));
     }
     let frames: Vec<FrameOutlines> = reports.iter().map(outlines).collect();
     registration.count_seen(&frames);
+    if left_out.0 > 0 {
+        registration.problems.push(Problem::new(
+            "layout.geojson",
+            format!(
+                "{} outlines in {} frames lie on none of its modules and no other frame shows them; they were left out",
+                left_out.0, left_out.1
+            ),
+            "add the modules to the layout if the plant has more than it lists",
+        ));
+    }
     Some(registration)
 }
 
@@ -67,10 +84,12 @@ struct Frame {
     places: Vec<Place>,
     /// Those that were added.
     added: Vec<bool>,
+    /// Those on no module that no other frame shows.
+    strange: Vec<bool>,
 }
 
 impl Frame {
-    fn of(report: &FrameReport, registration: &Registration, number: usize) -> Self {
+    fn of(report: &FrameReport, registration: &Registration, number: usize, strangers: &[usize]) -> Self {
         let cell = |(m, at): (&crate::finding::ModuleRecord, &LatticePlace)| {
             let cell = Cell {
                 column: at.column as usize,
@@ -83,7 +102,8 @@ impl Frame {
         };
         let cells: Vec<(LatticePlace, Cell)> = report.modules.iter().zip(&report.lattice).map(cell).collect();
         let places = registration.frames[number].places.clone();
-        Self { added: vec![false; cells.len()], cells, places }
+        let strange = (0..cells.len()).map(|i| strangers.contains(&i)).collect();
+        Self { added: vec![false; cells.len()], strange, cells, places }
     }
 
     /// Puts an expected module in, in the lattice of the nearest one that tells its place.
@@ -106,6 +126,7 @@ impl Frame {
         self.cells.push((LatticePlace { table: at.table, line, column, confidence }, cell));
         self.places.push(module.place);
         self.added.push(true);
+        self.strange.push(false);
     }
 
     /// Takes outlines out.
@@ -120,6 +141,7 @@ impl Frame {
         keep(&mut self.cells, numbers);
         keep(&mut self.places, numbers);
         keep(&mut self.added, numbers);
+        keep(&mut self.strange, numbers);
     }
 
     /// The outlines table by table, with the places in the same order.
@@ -155,19 +177,22 @@ fn complete_frame(
     inputs: &Inputs,
     settings: &FrameSettings,
     registration: &Registration,
-    (number, report): (usize, &FrameReport),
+    report: &FrameReport,
+    mut frame: Frame,
     converter: &mut Option<Converter>,
-) -> Option<(FrameResult, Vec<Place>)> {
+) -> Option<(FrameResult, Vec<Place>, usize)> {
     let view = view(report)?;
     let (thermogram, ..) = read_frame(inputs, &report.file, converter).ok()?;
     let celsius = thermogram.celsius.view();
-    let mut frame = Frame::of(report, registration, number);
     for _ in 0..ROUNDS {
         let look = |i: &usize| Look::of(&celsius, &frame.cells[*i].1.corners);
         let mut found = missing(registration, &frame, &view);
         found.retain(|module| {
             let others: Vec<Look> = module.beside.iter().take(ALIKE).map(look).collect();
-            Look::of(&celsius, &module.corners).is_like(&others)
+            let here = Look::of(&celsius, &module.corners);
+            // Its own outline gives way to one on stronger lines only.
+            let own = module.instead_of.iter().filter(|&&i| frame.places[i].asset == Some(module.asset));
+            here.is_like(&others) && own.map(look).all(|own| here.lines_k(&others) > STRONGER * own.lines_k(&others))
         });
         if found.is_empty() {
             break;
@@ -178,13 +203,19 @@ fn complete_frame(
         let instead: Vec<usize> = found.iter().flat_map(|module| module.instead_of.iter().copied()).collect();
         frame.drop(&instead);
     }
-    if !frame.added.contains(&true) {
+    // Where a module that should be there does not look like one, the frame may stand elsewhere, and what lies on no module
+    // may be one.
+    let absent = |module: &Expected| module.instead_of.iter().all(|&i| frame.places[i].asset != Some(module.asset));
+    let borne_out = !missing(registration, &frame, &view).iter().any(absent);
+    let strange: Vec<usize> = (0..frame.strange.len()).filter(|&i| borne_out && frame.strange[i]).collect();
+    if !frame.added.contains(&true) && strange.is_empty() {
         return None;
     }
+    frame.drop(&strange);
     let (outlines, places, added) = frame.into_outlines(&view);
     let mut result = describe(&report.file, celsius, outlines, settings);
     for (module, _) in result.modules.iter_mut().zip(added).filter(|(_, added)| *added) {
         module.reasons.push("outlined by the layout and the modules beside it".to_owned());
     }
-    Some((result, places))
+    Some((result, places, strange.len()))
 }

@@ -11,6 +11,9 @@ const PLACES: usize = 15;
 const BESIDE_PX: f64 = 3.0;
 /// Share of the usual strength of a module's lines from which a side counts as seen.
 const LINE_SHARE: f64 = 0.4;
+/// A weaker line counts as seen where it stands out of the roughness inside by this factor: a string as warm as the soil
+/// between its modules.
+const OVER_ROUGH: f64 = 1.5;
 /// Sides that must be seen.
 const LINES_NEEDED: usize = 3;
 /// How much colder than the coldest of the others, and how much warmer than the warmest, a module may be, K: strings
@@ -45,6 +48,13 @@ impl Look {
         Self { sides_k, level_c, rough_k: median(&mut inside) }
     }
 
+    /// Strength of its lines together, K; a line counts for no more than is usual among the `others`.
+    pub(crate) fn lines_k(&self, others: &[Self]) -> f64 {
+        let mut lines: Vec<f64> = others.iter().flat_map(|o| o.sides_k).collect();
+        let usual = median(&mut lines);
+        self.sides_k.iter().map(|k| k.min(usual)).sum()
+    }
+
     /// Whether it may be a module like the `others`: its lines are there, its inside is as smooth, its temperature one
     /// that modules in this frame have.
     pub(crate) fn is_like(&self, others: &[Self]) -> bool {
@@ -53,7 +63,7 @@ impl Look {
             return false;
         }
         let usual = median(&mut lines);
-        let seen = self.sides_k.iter().filter(|k| **k >= LINE_SHARE * usual).count();
+        let seen = self.sides_k.iter().filter(|k| **k >= (LINE_SHARE * usual).min(OVER_ROUGH * self.rough_k)).count();
         let coldest = others.iter().map(|o| o.level_c).fold(f64::INFINITY, f64::min);
         let warmest = others.iter().map(|o| o.level_c).fold(f64::NEG_INFINITY, f64::max);
         let roughest = others.iter().map(|o| o.rough_k).fold(0.0, f64::max);

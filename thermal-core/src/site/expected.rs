@@ -1,7 +1,5 @@
 //! The modules that a placed frame should show whole and where they lie in it, by the modules of the layout about them.
 
-use std::collections::BTreeSet;
-
 use super::attitude::area;
 use super::map::{Map, Slot};
 use super::register::CERTAIN;
@@ -16,10 +14,12 @@ const REACH: [f64; 2] = [4.2, 3.2];
 const MOST: usize = 10;
 /// A neighbour may be off the places of the others by this share of a module's short side.
 const MISFIT: f64 = 0.12;
+/// An outline is beside its module's place where a corner is off by this share of the module's short side.
+const BESIDE: f64 = 0.2;
 /// An outline is in the way from this share of the expected module's area.
 const IN_THE_WAY: f64 = 0.1;
 
-/// A module that a frame should show whole but does not.
+/// A module that a frame should show whole but does not, or shows beside its place.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Expected {
     /// Number in [`Registration::assets`].
@@ -30,7 +30,7 @@ pub(crate) struct Expected {
     pub(crate) beside: Vec<usize>,
     /// How many modules it lies to the right of the nearest and below it, in the frame's own lattice.
     pub(crate) off: [i64; 2],
-    /// Outlines on no module that lie where it should be.
+    /// Outlines that lie where it should be: those on no module, and its own one beside its place.
     pub(crate) instead_of: Vec<usize>,
     /// Its place as the registration words it.
     pub(crate) place: Place,
@@ -53,8 +53,7 @@ pub(crate) fn expected(
             high[k] = high[k].max(slot.centre[k] + reach);
         }
     }
-    let taken: BTreeSet<u32> = named.iter().map(|n| n.asset).collect();
-    let near = plant.map.within(low, high).into_iter().filter(|a| !taken.contains(a));
+    let near = plant.map.within(low, high).into_iter();
     near.filter_map(|asset| plant.expect(asset, &named, outlines, places, view)).collect()
 }
 
@@ -74,6 +73,7 @@ impl Plant<'_> {
         view: &PlaneMap,
     ) -> Option<Expected> {
         let slot = self.map.slots[asset as usize];
+        let own = seen.iter().find(|n| n.asset == asset);
         let mut beside = self.beside(asset, &slot, seen);
         let fit = loop {
             let fit = Affine::fit(beside.iter().flat_map(|n| ring(&n.slot).into_iter().zip(n.uv)), slot.centre)?;
@@ -100,10 +100,17 @@ impl Plant<'_> {
         if !corners.iter().all(|p| view.holds(*p)) {
             return None;
         }
+        let short = fit.length([slot.size[0].min(slot.size[1]), 0.0]);
+        if own.is_some_and(|n| (0..4).all(|k| distance(n.uv[k], uv[k]) <= BESIDE * short)) {
+            return None;
+        }
         let instead_of: Vec<usize> =
             (0..outlines.len()).filter(|&i| covered(&corners, &outlines[i]) >= IN_THE_WAY).collect();
         let certain = f64::from(places[nearest.outline].confidence) >= CERTAIN;
-        let named = |i: &usize| seen.iter().any(|n| n.outline == *i);
+        let named = |i: &usize| seen.iter().any(|n| n.outline == *i && n.asset != asset);
+        if own.is_some_and(|n| !instead_of.contains(&n.outline)) {
+            return None;
+        }
         if !instead_of.is_empty() && (!certain || instead_of.iter().any(named)) {
             return None;
         }
@@ -144,7 +151,7 @@ impl Plant<'_> {
                 .iter()
                 .filter(|n| {
                     let other = &self.assets[n.asset as usize];
-                    other.row == own.row && (!table || other.table == own.table)
+                    n.asset != asset && other.row == own.row && (!table || other.table == own.table)
                 })
                 .filter_map(|n| Some((reach(n)?, n)))
                 .collect();
@@ -415,9 +422,12 @@ mod tests {
         let both = [(4, &[4][..]), (5, &[4][..])];
         let found = expected(&plant, &outlines, &places, &view);
         assert_eq!(found.iter().map(|e| (e.asset, &e.instead_of[..])).collect::<Vec<_>>(), both);
-        // An outline that the registration names stays.
+        // One that lies half a module beside its own module gives way as well, one of another module stays.
         let mut named = places.clone();
         (named[4].asset, named[4].stray) = (Some(5), false);
+        let found = expected(&plant, &outlines, &named, &view);
+        assert_eq!(found.iter().map(|e| (e.asset, &e.instead_of[..])).collect::<Vec<_>>(), [(5, &[4][..])]);
+        named[4].asset = Some(11);
         assert!(expected(&plant, &outlines, &named, &view).is_empty());
         for place in &mut places {
             place.confidence = 0.8;

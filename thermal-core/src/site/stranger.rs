@@ -1,0 +1,71 @@
+//! Outlines on no module of the layout that nothing else bears out: the ground imitates a table in one frame, and in the
+//! next it does not.
+
+use rstar::{RTree, primitives::GeomWithData};
+
+use super::register::CERTAIN;
+use super::{Place, Registration};
+
+/// Outlines of two frames nearer than this to each other show the same thing, m: less than a module's width.
+const SAME_M: f64 = 0.4;
+
+/// For each frame the outlines on no module of the layout where the frame's place is certain and no other frame shows an
+/// outline at the same place.
+pub(crate) fn strangers(registration: &Registration) -> Vec<Vec<usize>> {
+    let unlisted = |p: &Place| p.asset.is_none() && p.centre_m().iter().all(|v| v.is_finite());
+    let mut points = Vec::new();
+    for (f, frame) in registration.frames.iter().enumerate() {
+        points.extend(frame.places.iter().filter(|p| unlisted(p)).map(|p| GeomWithData::new(p.centre_m(), f)));
+    }
+    let tree = RTree::bulk_load(points);
+    let alone = |f: usize, p: &Place| {
+        tree.locate_within_distance(p.centre_m(), SAME_M * SAME_M)
+            .all(|other: &GeomWithData<[f64; 2], usize>| other.data == f)
+    };
+    let of_frame = |(f, frame): (usize, &super::PlacedFrame)| {
+        let certain = frame.confidence >= CERTAIN;
+        let places = frame.places.iter().enumerate();
+        places.filter(|(_, p)| certain && unlisted(p) && alone(f, p)).map(|(i, _)| i).collect()
+    };
+    registration.frames.iter().enumerate().map(of_frame).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{LocalPlane, PlacedFrame};
+    use super::*;
+
+    fn place(asset: Option<u32>, x: f32) -> Place {
+        let ground_m = [[x, 0.0], [x + 1.0, 0.0], [x + 1.0, -2.0], [x, -2.0]];
+        Place { asset, other: None, stray: false, askew: false, confidence: 1.0, view_deg: 0.0, ground_m }
+    }
+
+    fn frame(confidence: f64, places: Vec<Place>) -> PlacedFrame {
+        PlacedFrame {
+            file: String::new(),
+            shift_m: [0.0; 2],
+            camera_m: [0.0; 2],
+            bias_m: [0.0; 2],
+            yaw_correction_deg: 0.0,
+            height_m: 20.0,
+            misfit_px: 0.3,
+            confidence,
+            attitude_from_lattice: false,
+            places,
+        }
+    }
+
+    #[test]
+    fn only_what_one_certain_frame_alone_shows_is_a_stranger() {
+        let mut registration = Registration::empty(LocalPlane::new(47.0, 8.0), Vec::new(), Vec::new());
+        registration.frames = vec![
+            frame(1.0, vec![place(Some(0), 0.0), place(None, 1.0), place(None, 9.0)]),
+            // The same thing within 0.2 m; and one of its own in a frame that is not certain.
+            frame(0.9, vec![place(None, 9.2), place(None, 20.0)]),
+        ];
+        assert_eq!(strangers(&registration), [vec![1], vec![]]);
+        // An outline without a place is told by nothing.
+        registration.frames[0].places[1] = place(None, f32::NAN);
+        assert_eq!(strangers(&registration), [vec![], Vec::<usize>::new()]);
+    }
+}
