@@ -24,7 +24,11 @@ fn flown(frames: usize) -> (Plant, Flight) {
 }
 
 fn layout_of(plant: &Plant) -> Layout {
-    Layout::parse(&plant.layout_geojson(), Path::new("layout.geojson")).unwrap_or_default()
+    parse(&plant.layout_geojson())
+}
+
+fn parse(text: &str) -> Layout {
+    Layout::parse(text, Path::new("layout.geojson")).unwrap_or_default()
 }
 
 fn growth(criterion: &mut Criterion) {
@@ -44,6 +48,11 @@ fn growth(criterion: &mut Criterion) {
     group.finish();
 }
 
+/// Lets the peak begin anew from what is in use (Linux).
+fn forget_peak() {
+    let _ = std::fs::write("/proc/self/clear_refs", "5");
+}
+
 /// Peak resident memory of this process, MB (Linux).
 fn peak_mb() -> f64 {
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
@@ -54,10 +63,23 @@ fn peak_mb() -> f64 {
 fn large() {
     for frames in [1000, 20_000] {
         let (plant, flight) = flown(frames);
-        let layout = layout_of(&plant);
+        let text = plant.layout_geojson();
+        forget_peak();
+        let before = peak_mb();
+        let start = Instant::now();
+        let layout = parse(&text);
+        println!(
+            "layout of {:.0} MB read in {:.1} s, peak {:.0} MB over what was there",
+            text.len() as f64 / 1e6,
+            start.elapsed().as_secs_f64(),
+            peak_mb() - before
+        );
+        drop(text);
+        forget_peak();
         let before = peak_mb();
         let outlines: usize = flight.frames.iter().map(|f| f.modules.len()).sum();
         for layout in [Some(&layout), None] {
+            forget_peak();
             let start = Instant::now();
             let registration = register(&flight.frames, &plant.settings, layout);
             let seconds = start.elapsed().as_secs_f64();
@@ -66,7 +88,7 @@ fn large() {
                 None => score_identity(&flight, &registration),
             };
             println!(
-                "{} frames, {outlines} outlines, {} modules, layout {}: {seconds:.1} s, peak {:.0} MB (input alone {before:.0} MB), \
+                "{} frames, {outlines} outlines, {} modules, layout {}: {seconds:.1} s, peak {:.0} MB (outlines and layout alone {before:.0} MB), \
                  right {:.5}, wrong {}, wrong but flagged {}, unnamed {}",
                 flight.frames.len(),
                 plant.modules.len(),

@@ -16,6 +16,7 @@ mod graph;
 mod grid;
 mod join;
 mod layout;
+mod layout_features;
 mod layout_write;
 mod map;
 mod merge;

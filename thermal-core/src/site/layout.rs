@@ -4,11 +4,11 @@
 use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 
-use geojson::{Feature, GeometryValue};
 use rstar::{AABB, RTree, primitives::GeomWithData};
 use serde_json::Value;
 
 use super::geodesy::LocalPlane;
+use super::layout_features::Features;
 use super::problem::{Problem, name_some};
 use crate::median::median;
 use crate::{Error, Result};
@@ -51,36 +51,9 @@ impl Layout {
     /// # Errors
     /// As [`Layout::read`].
     pub fn parse(text: &str, path: &Path) -> Result<Self> {
-        let root: Value = serde_json::from_str(text).map_err(|e| {
-            let place = format!("line {}, column {}", e.line(), e.column());
-            Error::input(path, place, format!("not JSON: {e}"), "export the layout as GeoJSON again")
-        })?;
-        refuse_projected(&root, path)?;
-        let Some(features) = root.get("features").and_then(Value::as_array) else {
-            return Err(Error::input(
-                path,
-                "top level",
-                "no FeatureCollection",
-                "export the modules as polygons of a GeoJSON FeatureCollection",
-            ));
-        };
-        let mut layout = Self::default();
-        let mut projected = 0;
-        for (n, feature) in features.iter().enumerate() {
-            match module_of(feature) {
-                Ok(module) => layout.modules.push(module),
-                Err(fault) => {
-                    projected += usize::from(fault.projected);
-                    let named = property(feature, "id").map_or_else(String::new, |id| format!(" ({id})"));
-                    layout.problems.push(Problem::new(
-                        format!("{}: feature {}{named}", path.display(), n + 1),
-                        fault.reason,
-                        fault.remedy,
-                    ));
-                }
-            }
-        }
-        if projected > 0 && projected * 2 > features.len() {
+        let Features { modules, problems, count, projected, crs } = Features::read(text, path)?;
+        refuse_projected(&crs, path)?;
+        if projected > 0 && projected * 2 > count {
             return Err(Error::input(
                 path,
                 "coordinates",
@@ -88,13 +61,14 @@ impl Layout {
                 "export the layout in WGS 84 (EPSG:4326), as RFC 7946 asks",
             ));
         }
+        let mut layout = Self { modules, problems };
         layout.drop_duplicates(path);
         layout.drop_misfits(path);
         if layout.modules.is_empty() {
             return Err(Error::input(
                 path,
                 "features",
-                format!("none of {} features is a usable module", features.len()),
+                format!("none of {count} features is a usable module"),
                 layout.problems.first().map_or_else(
                     || "draw each module as a polygon of four corners with the property id".into(),
                     |p| format!("the first: {p}"),
@@ -203,19 +177,9 @@ impl Layout {
     }
 }
 
-struct Fault {
-    reason: String,
-    remedy: &'static str,
-    projected: bool,
-}
-
-fn fault(reason: impl Into<String>, remedy: &'static str) -> Fault {
-    Fault { reason: reason.into(), remedy, projected: false }
-}
-
 /// A `crs` member is from before RFC 7946; only WGS 84 is let through.
-fn refuse_projected(root: &Value, path: &Path) -> Result<()> {
-    let name = root.pointer("/crs/properties/name").and_then(Value::as_str).unwrap_or("");
+fn refuse_projected(crs: &Value, path: &Path) -> Result<()> {
+    let name = crs.pointer("/properties/name").and_then(Value::as_str).unwrap_or("");
     if name.is_empty() || name.ends_with("CRS84") || name.ends_with("4326") {
         return Ok(());
     }
@@ -225,82 +189,6 @@ fn refuse_projected(root: &Value, path: &Path) -> Result<()> {
         format!("the coordinates are in {name}"),
         "export the layout in WGS 84 (EPSG:4326), as RFC 7946 asks",
     ))
-}
-
-/// A property as text; numbers serve as well.
-fn property(feature: &Value, name: &str) -> Option<String> {
-    let value = feature.get("properties").and_then(|p| p.get(name));
-    let value = value.or_else(|| if name == "id" { feature.get("id") } else { None })?;
-    match value {
-        Value::String(s) if !s.trim().is_empty() => Some(s.trim().to_owned()),
-        Value::Number(n) => Some(n.to_string()),
-        _ => None,
-    }
-}
-
-fn module_of(value: &Value) -> std::result::Result<LayoutModule, Fault> {
-    let feature: Feature = serde_json::from_value(value.clone())
-        .map_err(|e| fault(format!("not a GeoJSON feature: {e}"), "export the layout again; this one was left out"))?;
-    let ring = match feature.geometry.map(|g| g.value) {
-        Some(GeometryValue::Polygon { coordinates }) => coordinates.into_iter().next(),
-        Some(GeometryValue::MultiPolygon { coordinates }) if coordinates.len() == 1 => {
-            coordinates.into_iter().next().and_then(|p| p.into_iter().next())
-        }
-        _ => None,
-    };
-    let ring = ring.ok_or_else(|| fault("no polygon", "draw the module as one polygon; this one was left out"))?;
-    let mut points: Vec<[f64; 2]> = ring.iter().filter(|p| p.len() >= 2).map(|p| [p[0], p[1]]).collect();
-    if points.len() > 1 && points.first() == points.last() {
-        points.pop();
-    }
-    if points.iter().any(|p| !(p[0].abs() <= 180.0 && p[1].abs() <= 90.0)) {
-        return Err(Fault {
-            projected: true,
-            ..fault("coordinates beyond longitude and latitude", "export the layout in WGS 84 (EPSG:4326)")
-        });
-    }
-    let id = property(value, "id")
-        .ok_or_else(|| fault("no property id", "give each module an id; this one was left out"))?;
-    let corners = four_corners(&points)
-        .ok_or_else(|| fault("the polygon has not four corners", "draw the module by its four corners; left out"))?;
-    if crossing(&corners) {
-        return Err(fault("the polygon crosses itself", "give the corners in order around the module; left out"));
-    }
-    Ok(LayoutModule {
-        id,
-        row: property(value, "row").unwrap_or_default(),
-        table: property(value, "table").unwrap_or_default(),
-        corners,
-    })
-}
-
-/// The four corners of a ring; points in the middle of a side are taken out.
-fn four_corners(points: &[[f64; 2]]) -> Option<[[f64; 2]; 4]> {
-    let mut ring = points.to_vec();
-    ring.dedup();
-    while ring.len() > 4 {
-        let n = ring.len();
-        let bend = |i: usize| {
-            let (a, b, c) = (ring[(i + n - 1) % n], ring[i], ring[(i + 1) % n]);
-            let (u, v) = ([b[0] - a[0], b[1] - a[1]], [c[0] - b[0], c[1] - b[1]]);
-            (u[0] * v[1] - u[1] * v[0]).abs() / (u[0].hypot(u[1]) * v[0].hypot(v[1])).max(f64::MIN_POSITIVE)
-        };
-        let straightest = (0..n).min_by(|&a, &b| bend(a).total_cmp(&bend(b)))?;
-        if bend(straightest) > 0.1 {
-            return None;
-        }
-        ring.remove(straightest);
-    }
-    ring.try_into().ok()
-}
-
-/// Opposite sides of the quadrilateral cross, or it has no area.
-fn crossing(q: &[[f64; 2]; 4]) -> bool {
-    let turn = |a: [f64; 2], b: [f64; 2], c: [f64; 2]| (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]);
-    let signs: Vec<bool> = (0..4).map(|i| turn(q[i], q[(i + 1) % 4], q[(i + 2) % 4]) > 0.0).collect();
-    let flat = (0..4).any(|i| turn(q[i], q[(i + 1) % 4], q[(i + 2) % 4]) == 0.0);
-    // A simple quadrilateral turns the same way at all corners (convex); a module is convex.
-    flat || signs.iter().any(|s| *s != signs[0])
 }
 
 /// Mean lengths of the two pairs of sides, the shorter first.
