@@ -5,9 +5,10 @@ use std::path::Path;
 
 use thermal_core::Error;
 use thermal_core::finding::{MODULES, ModuleRecord, Pattern};
-use thermal_core::frame::{FrameResult, FrameSettings, analyse};
+use thermal_core::frame::{FrameResult, FrameSettings, describe};
 use thermal_core::inspection::{Inputs, logged_pose, read_frame};
 use thermal_core::measure::side_px;
+use thermal_core::outline::{Cell, Table, find_from_pose};
 
 use crate::failure::Failure;
 
@@ -22,16 +23,27 @@ pub(crate) fn explain(folder: &Path, run: Option<&Path>, wanted: &str) -> Result
     let read = read_frame(&inputs, name, &mut None)?;
     let (thermogram, capture, lens, ..) = read;
     let pose = logged_pose(&inputs, &capture);
-    let result = analyse(name, thermogram.celsius.view(), &lens, &pose, &settings);
-    let at = match pixel(module) {
-        Some(at) => at,
-        None => centre_in_run(run.ok_or_else(|| unclear(wanted))?, name, module)?,
+    let celsius = thermogram.celsius.view();
+    let mut outlines = find_from_pose(celsius, &lens, &pose, &settings.array, &settings.outline);
+    let (at, of_run) = if let Some(at) = pixel(module) {
+        (at, None)
+    } else {
+        let record = record_in_run(run.ok_or_else(|| unclear(wanted))?, name, module)?;
+        ([0, 1].map(|k| 0.25 * record.corners.iter().map(|c| c[k]).sum::<f64>()), Some(record))
     };
+    let mut own = outlines.tables.iter().flat_map(|t| &t.cells);
+    if let Some(record) = of_run.filter(|_| !own.any(|c| holds(&c.corners, at))) {
+        // The run outlined it by the layout, which one frame alone does not do.
+        let (corners, whole, confidence) = (record.corners, record.whole, record.confidence);
+        let cell = Cell { column: 0, line: 0, corners, whole, confidence };
+        outlines.tables.push(Table { cells: vec![cell], ..Table::default() });
+    }
+    let result = describe(name, celsius, outlines, &settings);
     let k = result.modules.iter().position(|m| holds(&m.corners, at)).ok_or_else(|| {
         Error::argument(
             "--explain",
             format!("no module is outlined at {:.0},{:.0} px of {name}", at[0], at[1]),
-            "give a pixel inside a module",
+            "give a pixel inside a module, or --out with the run that outlined it and the module's name in its modules.csv",
         )
     })?;
     Ok(words(&result, k, &settings))
@@ -60,19 +72,19 @@ fn holds(corners: &[[f64; 2]; 4], p: [f64; 2]) -> bool {
     })
 }
 
-/// Middle of a module in a frame as a run's modules.csv has it.
-fn centre_in_run(run: &Path, frame: &str, module: &str) -> Result<[f64; 2], Failure> {
+/// A module in a frame as a run's modules.csv has it.
+fn record_in_run(run: &Path, frame: &str, module: &str) -> Result<ModuleRecord, Failure> {
     let records = MODULES.read_csv(&run.join("modules.csv"))?;
     let is_wanted =
         |r: &ModuleRecord| r.asset_id == module || format!("{}.{}.{}", r.row, r.course, r.position) == module;
-    let record = records.iter().find(|r| r.frame == frame && is_wanted(r)).ok_or_else(|| {
+    let found = records.into_iter().find(|r| r.frame == frame && is_wanted(r));
+    Ok(found.ok_or_else(|| {
         Error::argument(
             "--explain",
             format!("modules.csv of the run has no module {module} in {frame}"),
             "take row, course and position, or the asset_id, from a line of that frame",
         )
-    })?;
-    Ok([0, 1].map(|k| 0.25 * record.corners.iter().map(|c| c[k]).sum::<f64>()))
+    })?)
 }
 
 fn words(result: &FrameResult, k: usize, settings: &FrameSettings) -> String {

@@ -1,0 +1,128 @@
+//! What the outlines of a frame lack is put in by the layout: from a rendered flight some outlines are taken out, moved
+//! beside their module or laid onto the ground, and the flight as it was is the measure.
+#![allow(missing_docs)]
+
+use std::path::Path;
+use std::sync::atomic::AtomicBool;
+
+use thermal_core::finding::ModuleRecord;
+use thermal_core::frame::FrameSettings;
+use thermal_core::inspection::{FrameReport, Inputs, Journal, Start, analyse_frames, complete};
+use thermal_core::scene;
+
+/// The frames of a short flight over the demo plant as they are outlined.
+fn flown(place: &Path) -> (Inputs, Vec<FrameReport>) {
+    let folder = place.join("plant");
+    let mut spec = scene::demo_spec();
+    spec.flight.frames = 3;
+    scene::render(&spec, &folder).unwrap();
+    let inputs = Inputs::read(&folder).unwrap();
+    let journal = Journal::open(&place.join("run"), &inputs, Start::New).unwrap();
+    let settings = FrameSettings::of(&inputs.settings);
+    let stop = AtomicBool::new(false);
+    let reports = analyse_frames(&inputs, &inputs.frames, &settings, &journal, 2, &stop, &|| ()).unwrap();
+    journal.remove().unwrap();
+    (inputs, reports)
+}
+
+fn centre(m: &ModuleRecord) -> [f64; 2] {
+    [0, 1].map(|k| m.corners.iter().map(|c| c[k]).sum::<f64>() / 4.0)
+}
+
+/// Greatest distance of two outlines' corners, px.
+fn off_px(a: &ModuleRecord, b: &ModuleRecord) -> f64 {
+    (0..4).map(|k| (a.corners[k][0] - b.corners[k][0]).hypot(a.corners[k][1] - b.corners[k][1])).fold(0.0, f64::max)
+}
+
+fn take_out(report: &mut FrameReport, number: usize) -> ModuleRecord {
+    report.lattice.remove(number);
+    report.spots.remove(number);
+    report.modules.remove(number)
+}
+
+/// Numbers of the whole modules of a frame that have a whole one to either side in their course.
+fn inner(report: &FrameReport) -> Vec<usize> {
+    let beside = |k: usize, step: i64| {
+        report.lattice.iter().zip(&report.modules).any(|(at, m)| {
+            let of = report.lattice[k];
+            m.whole && (at.table, at.line) == (of.table, of.line) && i64::from(at.column) == i64::from(of.column) + step
+        })
+    };
+    (0..report.modules.len()).filter(|&k| report.modules[k].whole && beside(k, 1) && beside(k, -1)).collect()
+}
+
+#[test]
+fn a_sound_flight_stays_as_it_is() {
+    let place = tempfile::tempdir().unwrap();
+    let (inputs, reports) = flown(place.path());
+    let mut done = reports.clone();
+    assert!(complete(&inputs, &mut done, 2).is_some());
+    for (a, b) in done.iter().zip(&reports) {
+        assert_eq!(a.modules, b.modules, "{}", a.file);
+    }
+}
+
+#[test]
+fn what_was_taken_out_comes_back_with_its_pattern() {
+    let place = tempfile::tempdir().unwrap();
+    let (inputs, reports) = flown(place.path());
+    let mut spoiled = reports.clone();
+    let mut taken = Vec::new();
+    for k in inner(&reports[1]).into_iter().rev().step_by(5) {
+        taken.push(take_out(&mut spoiled[1], k));
+    }
+    assert!(taken.len() >= 4, "{} taken out", taken.len());
+    let mut once = spoiled.clone();
+    assert!(complete(&inputs, &mut once, 1).is_some());
+    for was in &taken {
+        let back = once[1].modules.iter().min_by(|a, b| off_px(a, was).total_cmp(&off_px(b, was))).unwrap();
+        assert!(off_px(back, was) < 1.5, "{} px off at {:?}", off_px(back, was), centre(was));
+        assert_eq!(back.pattern, was.pattern, "at {:?}", centre(was));
+        assert!((back.t_median_c - was.t_median_c).abs() < 0.2, "{} against {}", back.t_median_c, was.t_median_c);
+        assert!(back.reasons.iter().any(|r| r.contains("layout")), "{:?}", back.reasons);
+    }
+    assert_eq!(once[1].modules.len(), reports[1].modules.len());
+    // The same for any number of threads.
+    let mut again = spoiled.clone();
+    complete(&inputs, &mut again, 3).unwrap();
+    assert!(again.iter().zip(&once).all(|(a, b)| a.modules == b.modules));
+    // Without a layout nothing is known of what is missing.
+    let bare = Inputs { layout: None, ..inputs };
+    let mut left = spoiled.clone();
+    complete(&bare, &mut left, 1).unwrap();
+    assert!(left.iter().zip(&spoiled).all(|(a, b)| a.modules == b.modules));
+}
+
+#[test]
+fn what_lies_beside_its_module_or_on_the_ground_gives_way() {
+    let place = tempfile::tempdir().unwrap();
+    let (inputs, reports) = flown(place.path());
+    let mut spoiled = reports.clone();
+    // One is moved by half a module along the row, and another laid onto the ground between two rows.
+    let moved = inner(&reports[1])[3];
+    let was = reports[1].modules[moved].clone();
+    let along = [0, 1].map(|k| was.corners[1][k] - was.corners[0][k]);
+    for corner in &mut spoiled[1].modules[moved].corners {
+        *corner = [0, 1].map(|k| corner[k] + 0.45 * along[k]);
+    }
+    let up = [0, 1].map(|k| was.corners[0][k] - was.corners[3][k]);
+    let laid =
+        |steps: f64| ModuleRecord { corners: was.corners.map(|c| [0, 1].map(|k| c[k] + steps * up[k])), ..was.clone() };
+    let free = |m: &ModuleRecord| {
+        let far = |o: &ModuleRecord| (0..2).map(|k| (centre(o)[k] - centre(m)[k]).powi(2)).sum::<f64>().sqrt();
+        let inside = m.corners.iter().all(|c| c[0] > 0.0 && c[1] > 0.0 && c[0] < 640.0 && c[1] < 512.0);
+        inside && reports[1].modules.iter().all(|o| far(o) > 0.9 * up[0].hypot(up[1]))
+    };
+    let ground = (-60..60).map(|n| laid(0.05 * f64::from(n))).find(free).expect("there is ground between the rows");
+    let table = reports[1].lattice.iter().map(|at| at.table).max().unwrap() + 1;
+    let at = thermal_core::outline::LatticePlace { table, line: 0, column: 0, confidence: 0.9 };
+    spoiled[1].modules.push(ground.clone());
+    spoiled[1].lattice.push(at);
+    spoiled[1].spots.push(None);
+    let registration = complete(&inputs, &mut spoiled, 1).unwrap();
+    let near = |m: &ModuleRecord| spoiled[1].modules.iter().map(|o| off_px(o, m)).fold(f64::INFINITY, f64::min);
+    assert!(near(&was) < 1.5, "the moved outline is {} px off", near(&was));
+    assert!(near(&ground) > 10.0, "the outline on the ground is still there");
+    assert_eq!(spoiled[1].modules.len(), reports[1].modules.len());
+    assert!(registration.problems.iter().any(|p| p.to_string().contains("left out")), "{:?}", registration.problems);
+}
