@@ -13,7 +13,7 @@ const BESIDE_PX: f64 = 3.0;
 const LINE_SHARE: f64 = 0.4;
 /// A weaker line counts as seen where it stands out of the roughness inside by this factor: a string as warm as the soil
 /// between its modules.
-const OVER_ROUGH: f64 = 1.5;
+const OVER_ROUGH: f64 = 1.0;
 /// Sides that must be seen.
 const LINES_NEEDED: usize = 3;
 /// How much colder than the coldest of the others, and how much warmer than the warmest, a module may be, K: strings
@@ -31,7 +31,7 @@ pub(crate) struct Look {
     sides_k: [f64; 4],
     /// Median inside, deg C.
     level_c: f64,
-    /// Median absolute deviation inside, K.
+    /// Median difference of places side by side inside, K: a step between two halves of it counts for little.
     rough_k: f64,
 }
 
@@ -40,12 +40,10 @@ impl Look {
     pub(crate) fn of(frame: &ArrayView2<'_, f32>, corners: &[[f64; 2]; 4]) -> Self {
         let centre = [0, 1].map(|k| corners.iter().map(|c| c[k]).sum::<f64>() / 4.0);
         let sides_k = std::array::from_fn(|k| side_k(frame, corners[k], corners[(k + 1) % 4], centre));
-        let mut inside: Vec<f64> = grid(corners).map(|p| value(frame, p)).filter(|v| v.is_finite()).collect();
-        let level_c = median(&mut inside);
-        for v in &mut inside {
-            *v = (*v - level_c).abs();
-        }
-        Self { sides_k, level_c, rough_k: median(&mut inside) }
+        let inside = grid(corners).map(|p| value(frame, p));
+        let mut steps: Vec<f64> = inside.windows(2).map(|w| (w[1] - w[0]).abs()).filter(|v| v.is_finite()).collect();
+        let mut levels: Vec<f64> = inside.into_iter().filter(|v| v.is_finite()).collect();
+        Self { sides_k, level_c: median(&mut levels), rough_k: median(&mut steps) }
     }
 
     /// Strength of its lines together, K; a line counts for no more than is usual among the `others`.
@@ -73,11 +71,11 @@ impl Look {
     }
 }
 
-/// Places spread over the inside of a quadrilateral.
-fn grid(corners: &[[f64; 2]; 4]) -> impl Iterator<Item = [f64; 2]> {
+/// Places spread over the inside of a quadrilateral, line by line.
+fn grid(corners: &[[f64; 2]; 4]) -> [[f64; 2]; 64] {
     let [a, b, c, d] = *corners;
-    (0..64).map(move |n| {
-        let (s, t) = (0.15 + 0.1 * f64::from(n % 8), 0.15 + 0.1 * f64::from(n / 8));
+    std::array::from_fn(|n| {
+        let (s, t) = (0.15 + 0.1 * (n % 8) as f64, 0.15 + 0.1 * (n / 8) as f64);
         [0, 1].map(|k| (1.0 - t) * ((1.0 - s) * a[k] + s * b[k]) + t * ((1.0 - s) * d[k] + s * c[k]))
     })
 }
