@@ -1,5 +1,6 @@
 //! From the temperatures inside a module to a word: hotspot, cell, substring, module, string; with the reasons.
 
+mod fit;
 mod section;
 mod spot;
 
@@ -7,6 +8,7 @@ use ndarray::ArrayView2;
 
 use crate::finding::Pattern;
 use crate::measure::{CellPlan, Field};
+use spot::Found;
 
 /// Limits of the patterns.
 #[derive(Debug, Clone, PartialEq)]
@@ -82,7 +84,14 @@ pub fn read(
     let base = |cell: usize| section.as_ref().map_or(field.median_c, |s| s.level(cell));
     let hottest = spot::hottest(corners, field, plan, &base);
     reading.hottest_over_k = f64::from(hottest.over_k);
-    let spot = spot::find(frame, corners, field, plan, module_m, (&hottest, &base), settings);
+    let spot = match spot::find(frame, corners, field, plan, module_m, (&hottest, &base), settings) {
+        Some(Found::Spot(spot)) => Some(spot),
+        Some(Found::Reflection(reason)) => {
+            reading.reasons.push(reason);
+            None
+        }
+        None => None,
+    };
     if let Some(s) = &spot {
         reading.t_max_c = reading.t_max_c.max(f64::from(s.peak_c));
     }
@@ -127,4 +136,55 @@ pub fn read(
         _ => {}
     }
     reading
+}
+
+#[cfg(test)]
+mod tests {
+    use ndarray::Array2;
+
+    use super::*;
+    use crate::measure;
+
+    /// A module of 6 by 10 cells at 2.5 cm a pixel with a field of `warmer` kelvin (at metres from its corner) over 45 deg C.
+    fn looked_at(warmer: impl Fn(f64, f64) -> f64) -> Reading {
+        let module = crate::settings::Module { cells: [6, 10], ..Default::default() };
+        let plan = CellPlan::of(&module);
+        let module_m = [1.04, 1.76];
+        let (x0, y0, px) = (20.0, 20.0, 0.025);
+        let frame = Array2::from_shape_fn((110, 80), |(y, x)| {
+            let at = [x as f64 + 0.5 - x0, y as f64 + 0.5 - y0].map(|v| v * px);
+            let weave = 0.05 * ((x * 7 + y * 13) % 5) as f32;
+            45.0 + weave + warmer(at[0], at[1]) as f32
+        });
+        let (x1, y1) = (x0 + module_m[0] / px, y0 + module_m[1] / px);
+        let corners = [[x0, y0], [x1, y0], [x1, y1], [x0, y1]];
+        let field = measure::field(&frame.view(), &corners, &plan);
+        read(&frame.view(), &corners, &field, &plan, module_m, &PatternSettings::default())
+    }
+
+    #[test]
+    fn a_smooth_spot_over_the_borders_of_cells_is_a_reflection() {
+        for (x, y) in [(0.52, 0.7), (0.1, 0.9), (0.61, 1.62)] {
+            let reading = looked_at(|u, v| 8.0 * (-((u - x).powi(2) + (v - y).powi(2)) / (2.0 * 0.22 * 0.22)).exp());
+            assert_eq!(reading.pattern, Pattern::None, "{x} {y}: {:?}", reading.reasons);
+            assert!(reading.reasons.iter().any(|r| r.contains("a reflection")), "{:?}", reading.reasons);
+        }
+    }
+
+    #[test]
+    fn hot_cells_are_no_reflection() {
+        let (w, l) = (1.04 / 6.0, 1.76 / 10.0);
+        // Edges as soft as a lens leaves them, 2 cm.
+        let edge = |x: f64, a: f64, b: f64| {
+            let step = |x: f64| 1.0 / (1.0 + (-x / 0.012).exp());
+            step(x - a) - step(x - b)
+        };
+        for [across, down] in [[1.0, 1.0], [2.0, 1.0], [1.0, 2.0], [2.0, 2.0]] {
+            let reading =
+                looked_at(|u, v| 8.0 * edge(u, 2.0 * w, (2.0 + across) * w) * edge(v, 4.0 * l, (4.0 + down) * l));
+            assert_eq!(reading.pattern, Pattern::Cell, "{across} {down}: {:?}", reading.reasons);
+        }
+        let spot = looked_at(|u, v| 12.0 * (-((u - 0.45).powi(2) + (v - 0.8).powi(2)) / (2.0 * 0.04 * 0.04)).exp());
+        assert_eq!(spot.pattern, Pattern::Hotspot, "{:?}", spot.reasons);
+    }
 }
