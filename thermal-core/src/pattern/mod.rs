@@ -28,7 +28,7 @@ pub struct PatternSettings {
 
 impl Default for PatternSettings {
     fn default() -> Self {
-        Self { min_spot_k: 3.2, min_section_k: 1.5, max_section_k: 15.0, min_module_k: 1.6, min_string_modules: 3 }
+        Self { min_spot_k: 3.2, min_section_k: 1.5, max_section_k: 15.0, min_module_k: 1.75, min_string_modules: 3 }
     }
 }
 
