@@ -1,6 +1,6 @@
 //! Input files read whole: ordinary files only (a named pipe would wait for ever), and no more bytes than a limit.
 
-use std::fs::File;
+use std::fs::{File, Metadata};
 use std::io::{Read, Take};
 use std::path::Path;
 
@@ -25,6 +25,38 @@ const TEXT: Use<'_> =
 /// Something stands under this name, be it a link to nothing: what a folder holds is read or refused, never passed over.
 pub(crate) fn is_there(path: &Path) -> bool {
     !std::fs::symlink_metadata(path).is_err_and(|e| e.kind() == std::io::ErrorKind::NotFound)
+}
+
+/// Whether two looks at files found one and the same.
+#[cfg(unix)]
+pub(crate) fn is_same(a: &Metadata, b: &Metadata) -> bool {
+    use std::os::unix::fs::MetadataExt;
+    (a.dev(), a.ino()) == (b.dev(), b.ino())
+}
+
+/// Whether two looks at files found one and the same, as far as the system tells.
+#[cfg(not(unix))]
+pub(crate) fn is_same(a: &Metadata, b: &Metadata) -> bool {
+    a.created().ok() == b.created().ok()
+}
+
+/// Refuses pipes, devices and folders where the program keeps a file of its own.
+///
+/// # Errors
+/// [`Error::Input`].
+pub(crate) fn check_ordinary(path: &Path, meta: &Metadata) -> Result<()> {
+    let remedy = "take it away, or put the file back that the program wrote there";
+    if meta.is_file() { Ok(()) } else { Err(Error::input(path, "file", "it is no ordinary file", remedy)) }
+}
+
+/// A file that the program wrote, of any length, opened for reading.
+///
+/// # Errors
+/// [`Error::Io`]; [`Error::Input`] where something else has its name.
+pub(crate) fn open_own(path: &Path) -> Result<File> {
+    let opened = |e| Error::io(path, "open the file for reading", e);
+    check_ordinary(path, &std::fs::metadata(path).map_err(opened)?)?;
+    File::open(path).map_err(opened)
 }
 
 /// An ordinary file of at most `most` bytes, opened, and its length.
