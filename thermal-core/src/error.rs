@@ -49,6 +49,9 @@ fn remedy(source: &std::io::Error) -> &'static str {
     match source.kind() {
         ErrorKind::PermissionDenied => "; use a place that is yours to write to (for an input: a copy of your own)",
         ErrorKind::ReadOnlyFilesystem => "; the disk is read-only: copy the folder to another, or write to another",
+        ErrorKind::NotFound => "; look whether the path is right, and whether a link leads nowhere",
+        ErrorKind::IsADirectory => "; a folder has the name of a file: rename it, or name another",
+        ErrorKind::NotADirectory => "; a file has the name of a folder: rename it, or name another",
         ErrorKind::StorageFull | ErrorKind::QuotaExceeded => "; free some space, then give the same command again",
         _ => "",
     }

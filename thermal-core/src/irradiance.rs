@@ -31,6 +31,8 @@ const BRIGHT_W_M2: f64 = 100.0;
 const DROPPED_WITHIN_S: f64 = 120.0;
 /// Sensors in one plane that differ by more than this share are told; hand-held meters are good to about 5 %.
 const SENSORS_DIFFER: f64 = 0.10;
+/// More sensors in one plane are another column under the name.
+const MOST_SENSORS: usize = 16;
 
 /// The readings of one log, in rising time.
 #[derive(Debug, Clone, PartialEq)]
@@ -87,31 +89,40 @@ impl Log {
     /// [`Error::Io`]; [`Error::Input`] where the file is no such table, holds no reading, or is in another unit.
     pub fn read(path: impl AsRef<Path>, utc_offset: Option<Offset>) -> Result<(Self, Vec<Error>)> {
         let path = path.as_ref();
-        let mut table = Table::read(path, &COLUMNS, 2)?;
+        let mut table = Table::open(path, &COLUMNS, 2)?;
         // By sensor, in the order of first appearance; without the column there is one.
         let mut sensors: Vec<(String, Vec<(u64, Row)>)> = Vec::new();
-        for row in 0..table.len() {
+        let (mut rows, mut none_read) = (0_u64, true);
+        while table.advance()? {
+            let line = table.line();
+            rows += 1;
+            none_read &= table.text("poa_w_m2").is_empty();
             for column in &COLUMNS[..2] {
-                if table.text(row, column).is_empty() {
-                    let line = table.line(row);
+                if table.text(column).is_empty() {
                     let reason = "the value is missing; the row is left out";
                     table.problem(line, Some(column), reason, "give it, or remove the row");
                 }
             }
             // A pyranometer at night reads a little under zero.
-            let poa_w_m2 = table.number(row, "poa_w_m2", -20.0, 2000.0);
-            let (Some(time), Some(poa_w_m2)) = (table.time(row, "time", utc_offset), poa_w_m2) else { continue };
+            let poa_w_m2 = table.number("poa_w_m2", -20.0, 2000.0);
+            let (Some(time), Some(poa_w_m2)) = (table.time("time", utc_offset), poa_w_m2) else { continue };
             let reading = Row {
                 time,
                 poa_w_m2: poa_w_m2.max(0.0),
-                air_temp_c: table.number(row, "air_temp_c", -60.0, 70.0),
-                wind_m_s: table.number(row, "wind_m_s", 0.0, 75.0),
-                cloud_okta: table.number(row, "cloud_okta", 0.0, 9.0),
+                air_temp_c: table.number("air_temp_c", -60.0, 70.0),
+                wind_m_s: table.number("wind_m_s", 0.0, 75.0),
+                cloud_okta: table.number("cloud_okta", 0.0, 9.0),
             };
-            let name = table.text(row, "sensor");
+            let name = table.text("sensor");
+            let room = sensors.len() < MOST_SENSORS;
             match sensors.iter_mut().find(|(sensor, _)| sensor == name) {
-                Some((_, rows)) => rows.push((table.line(row), reading)),
-                None => sensors.push((name.to_owned(), vec![(table.line(row), reading)])),
+                Some((_, rows)) => rows.push((line, reading)),
+                None if room => sensors.push((name.to_owned(), vec![(line, reading)])),
+                None => {
+                    let reason = format!("`{name}` would be one more than {MOST_SENSORS} sensors");
+                    let remedy = "give each sensor one name in all its rows, or take sensors out";
+                    return Err(Error::input(path, format!("line {line}, column sensor"), reason, remedy));
+                }
             }
         }
         let mut series = Vec::with_capacity(sensors.len());
@@ -119,18 +130,18 @@ impl Log {
             series.push((name, sound_rows(rows, &mut table)));
         }
         tell_difference(&series, &mut table);
-        let rows = joined(series.into_iter().map(|(_, rows)| rows).filter(|rows| !rows.is_empty()).collect());
-        if rows.is_empty() && table.len() > 0 && (0..table.len()).all(|row| table.text(row, "poa_w_m2").is_empty()) {
+        let readings = joined(series.into_iter().map(|(_, rows)| rows).filter(|rows| !rows.is_empty()).collect());
+        if readings.is_empty() && rows > 0 && none_read {
             return Err(Error::input(
                 path,
                 "column poa_w_m2",
-                format!("none of its {} rows holds a reading yet", table.len()),
+                format!("none of its {rows} rows holds a reading yet"),
                 "write the meter's readings into it, or remove the file: differences are then left as measured",
             ));
         }
-        if rows.is_empty() {
+        if readings.is_empty() {
             // The first problem, where there is one, says why.
-            let reason = table.problems.first().map_or_else(|| "it holds no reading".into(), ToString::to_string);
+            let reason = table.problems().first().map_or_else(|| "it holds no reading".into(), ToString::to_string);
             return Err(Error::input(
                 path,
                 "rows",
@@ -138,12 +149,12 @@ impl Log {
                 "give readings of the flight",
             ));
         }
-        let brightest = rows.iter().map(|row| row.poa_w_m2).fold(0.0, f64::max);
+        let brightest = readings.iter().map(|row| row.poa_w_m2).fold(0.0, f64::max);
         if brightest > 0.0 && brightest < DARK_W_M2 {
             let reason = format!("the highest value is {brightest}");
             return Err(Error::input(path, "column poa_w_m2", reason, "if it is in kW/m2, write W/m2"));
         }
-        Ok((Self { path: path.to_owned(), rows }, table.problems))
+        Ok((Self { path: path.to_owned(), rows: readings }, table.into_problems()))
     }
 
     /// The lines, in rising time; at least one.

@@ -181,7 +181,13 @@ fn take(staging: &Path, target: &Path) -> Result<File> {
 /// The place is a file, or a folder with something in it and no `force`, or one that is no run at all.
 pub fn check_place(target: &Path, force: bool) -> Result<()> {
     let refuse = |reason: &str, remedy: &str| Err(Error::input(target, "output folder", reason, remedy));
-    let Ok(metadata) = fs::metadata(target) else { return Ok(()) };
+    let Ok(metadata) = fs::metadata(target) else {
+        return if crate::file::is_there(target) {
+            refuse("a link that leads nowhere has this name", "remove it or name another output folder")
+        } else {
+            Ok(())
+        };
+    };
     if !metadata.is_dir() {
         return refuse("a file has this name", "name another output folder");
     }
@@ -193,7 +199,7 @@ pub fn check_place(target: &Path, force: bool) -> Result<()> {
         let reason = format!("the folder holds other things than a run: {RUN_FILE} is not in it");
         return refuse(&reason, "name another output folder; this one is never replaced");
     }
-    if target.join(DECISIONS_FILE).is_file() {
+    if crate::file::is_there(&target.join(DECISIONS_FILE)) {
         let reason = format!("a reviewed run stands there: {DECISIONS_FILE} holds decisions of people");
         return refuse(&reason, "name another output folder; a reviewed run is never replaced");
     }

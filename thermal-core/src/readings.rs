@@ -160,11 +160,11 @@ impl Figure {
 /// # Errors
 /// [`Error::Io`]; [`Error::Input`] where the file is no such table.
 pub fn read_values(path: &Path) -> Result<(BTreeMap<String, Value>, Vec<Error>)> {
-    let mut table = Table::read(path, &VALUE_COLUMNS, 2)?;
+    let mut table = Table::open(path, &VALUE_COLUMNS, 2)?;
     let mut values = BTreeMap::new();
-    for row in 0..table.len() {
-        let line = table.line(row);
-        let photo = table.text(row, "photo").to_owned();
+    while table.advance()? {
+        let line = table.line();
+        let photo = table.text("photo").to_owned();
         if photo.is_empty() {
             table.problem(line, Some("photo"), "no photo is named; the row is left out", "give the photo's file name");
             continue;
@@ -175,15 +175,15 @@ pub fn read_values(path: &Path) -> Result<(BTreeMap<String, Value>, Vec<Error>)>
             continue;
         }
         // A number that cannot be used is a problem already; an empty irradiance says that the photo shows none.
-        if let Some(value) = value(&mut table, row) {
+        if let Some(value) = value(&mut table) {
             values.insert(photo, value);
         }
     }
-    Ok((values, table.problems))
+    Ok((values, table.into_problems()))
 }
 
-fn value(table: &mut Table, row: usize) -> Option<Value> {
-    let mut number = |k: usize| table.number(row, COLUMNS[k + 1], RANGES[k].0, RANGES[k].1);
+fn value(table: &mut Table) -> Option<Value> {
+    let mut number = |k: usize| table.number(COLUMNS[k + 1], RANGES[k].0, RANGES[k].1);
     let [poa, air, wind, cloud] = [number(0), number(1), number(2), number(3)];
     Some(Value { poa_w_m2: poa?, air_temp_c: air, wind_m_s: wind, cloud_okta: cloud })
 }
@@ -206,22 +206,22 @@ impl Readings {
     /// it would be lost in the rewriting.
     pub fn open(path: &Path, utc_offset: Offset) -> Result<Self> {
         let mut readings = Self { path: path.to_owned(), utc_offset, entries: BTreeMap::new() };
-        if !path.exists() {
+        if !crate::file::is_there(path) {
             return Ok(readings);
         }
-        let mut table = Table::read(path, &COLUMNS, 2)?;
-        for row in 0..table.len() {
-            let photo = table.text(row, "photo").to_owned();
+        let mut table = Table::open(path, &COLUMNS, 2)?;
+        while table.problems().is_empty() && table.advance()? {
+            let photo = table.text("photo").to_owned();
             if photo.is_empty() {
                 let reason = "the row was not read off a photo; this is a log of another origin";
                 let remedy = "give --out another file, and join the two by hand";
-                return Err(Error::input(path, format!("line {}", table.line(row)), reason, remedy));
+                return Err(Error::input(path, format!("line {}", table.line()), reason, remedy));
             }
-            if let (Some(time), Some(value)) = (table.time(row, "time", Some(utc_offset)), value(&mut table, row)) {
+            if let (Some(time), Some(value)) = (table.time("time", Some(utc_offset)), value(&mut table)) {
                 readings.entries.insert(time, (photo, value));
             }
         }
-        match table.problems.into_iter().next() {
+        match table.into_problems().into_iter().next() {
             Some(problem) => Err(problem),
             None => Ok(readings),
         }

@@ -82,7 +82,8 @@ impl RunFolder {
 
     /// Identities of the modules that no frame shows whole.
     pub fn unseen(&self) -> Vec<String> {
-        let Ok(mut reader) = csv::Reader::from_path(self.folder.join("unseen.csv")) else { return Vec::new() };
+        let Ok(file) = crate::file::open_own(&self.folder.join("unseen.csv")) else { return Vec::new() };
+        let mut reader = csv::Reader::from_reader(file);
         reader.records().flatten().filter_map(|line| line.get(0).map(ToOwned::to_owned)).collect()
     }
 
@@ -112,7 +113,7 @@ impl RunFolder {
     pub fn picture(&self, name: &str) -> Option<Vec<u8>> {
         let plain = !name.is_empty() && name.bytes().all(|b| b.is_ascii_alphanumeric());
         let path = self.folder.join("evidence").join(format!("{name}.png"));
-        plain.then(|| std::fs::read(path).ok()).flatten()
+        plain.then(|| crate::file::read_plain(&path).ok()).flatten()
     }
 }
 

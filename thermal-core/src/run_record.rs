@@ -1,7 +1,6 @@
 //! What a run leaves on record beside its tables: `run.json` and `skipped.csv`.
 
 use std::collections::BTreeMap;
-use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
@@ -96,7 +95,7 @@ impl RunRecord {
     /// The file is missing or is not such a record; the message names line and column.
     pub fn read(folder: &Path) -> Result<Self> {
         let path = folder.join(RUN_FILE);
-        let json = std::fs::read(&path).map_err(|source| Error::io(&path, "read the record of the run", source))?;
+        let json = crate::file::read_plain(&path)?;
         serde_json::from_slice(&json).map_err(|error| {
             let place = format!("line {}, column {}", error.line(), error.column());
             Error::input(
@@ -118,7 +117,7 @@ impl InputFile {
     /// The digest of a file, read in pieces; `file` is the name for the record.
     pub(crate) fn of_file(file: impl Into<String>, path: &Path) -> Result<Self> {
         let fail = |source| Error::io(path, "read the file", source);
-        let mut input = File::open(path).map_err(fail)?;
+        let mut input = crate::file::open_own(path)?;
         let (mut hasher, mut piece, mut bytes) = (Sha256::new(), vec![0; 1 << 16], 0);
         loop {
             let count = input.read(&mut piece).map_err(fail)?;
@@ -157,7 +156,8 @@ pub(crate) fn files_below(folder: &Path) -> Result<Vec<(String, PathBuf)>> {
             }
             let path = entry.path();
             let name = format!("{above}{name}");
-            if path.is_dir() {
+            // A link to a folder is not followed: it may lead back here.
+            if entry.file_type().map_err(|source| Error::io(&path, "look at the file", source))?.is_dir() {
                 open.push((path, format!("{name}/")));
             } else {
                 found.push((name, path));

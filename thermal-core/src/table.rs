@@ -1,133 +1,154 @@
-//! Reads the CSV files that people write by hand or export from a spreadsheet: byte order mark, either line end,
+//! Reads the CSV files that people write by hand or export from a spreadsheet, row by row: byte order mark, any line end,
 //! comma, semicolon or tab between the values, decimal point or comma. What could be read in two ways is refused. And
 //! writes tables for them.
 
+mod line;
+
+use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 use jiff::tz::Offset;
 
+use self::line::{Lines, Unfit, Values};
 use crate::output::write_atomic;
 use crate::{Error, Result};
 
-/// A CSV file in memory: the rows that fit the header, and what was wrong with the others.
-#[derive(Debug)]
+/// A CSV file that is being read: the current row, and what was wrong with those before it.
 pub(crate) struct Table {
     path: PathBuf,
+    lines: Lines<Box<dyn BufRead>>,
+    line: Vec<u8>,
+    values: Values,
+    separator: u8,
     columns: Vec<String>,
-    rows: Vec<Row>,
     /// The values' decimal mark is a comma.
     decimal_comma: bool,
-    /// One error for each row or value that was left out.
-    pub(crate) problems: Vec<Error>,
+    /// One error for each row or value that was left out, up to [`MAX_PROBLEMS`]; the others are counted.
+    problems: Vec<Error>,
+    more_problems: u64,
 }
 
-#[derive(Debug)]
-struct Row {
-    line: u64,
-    values: csv::StringRecord,
-}
-
-/// A quotation mark that is not closed swallows the lines after it; reading starts again behind its line, but not forever.
-const MAX_OPEN_QUOTES: usize = 20;
+/// More problems are counted, not told one by one: nobody reads them, and each takes memory.
+const MAX_PROBLEMS: usize = 10_000;
+/// No table of a plant has so many; names are compared with each other.
+const MAX_COLUMNS: usize = 1000;
 
 impl Table {
-    /// Reads a file with a header line.
+    /// Opens a file with a header line; [`Table::advance`] goes to the first row.
     ///
     /// `known`: the names of the columns; the first `required` of them must be there. Other columns are ignored, with a
     /// problem where the name looks like a misspelling.
     ///
     /// # Errors
-    /// [`Error::Io`]; [`Error::Input`] where no row could be read at all: no UTF-8, no header, a required column missing.
-    pub(crate) fn read(path: &Path, known: &[&str], required: usize) -> Result<Self> {
-        let bytes = crate::file::read_plain(path)?;
-        if bytes.starts_with(&[0xFF, 0xFE]) || bytes.starts_with(&[0xFE, 0xFF]) {
-            return Err(Error::input(path, "line 1", "the text is UTF-16", "save it as CSV with UTF-8 encoding"));
-        }
-        let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(&bytes);
-        let header = bytes.split(|b| *b == b'\n').next().unwrap_or_default();
-        let count = |mark: u8| header.split(|b| *b == mark).count();
-        let separator = [b';', b'\t', b','].into_iter().max_by_key(|mark| count(*mark)).unwrap_or(b',');
-
-        let mut table = Self {
-            path: path.to_owned(),
-            columns: Vec::new(),
-            rows: Vec::new(),
-            decimal_comma: false,
-            problems: Vec::new(),
-        };
-        table.read_rows(bytes, separator);
-        if table.columns.is_empty() {
-            let remedy = format!("begin the file with the line {}", known.join(","));
-            return Err(Error::input(path, "line 1", "there is no header line", remedy));
-        }
+    /// [`Error::Io`]; [`Error::Input`] where no row can be read at all: no UTF-8, no header, a required column missing.
+    pub(crate) fn open(path: &Path, known: &[&str], required: usize) -> Result<Self> {
+        let mut table = Self::open_header(path, known)?;
         table.check_columns(known, required)?;
-        table.decimal_comma = separator != b','
-            && table.rows.iter().any(|row| row.values.iter().any(|v| v.contains(',') && parse_comma(v).is_some()));
+        // A comma is a decimal mark where no comma stands between the values, and one value shows it: asked before any
+        // number is read.
+        if table.separator != b',' {
+            let mut scan = Self::open_header(path, known)?;
+            while !table.decimal_comma && scan.advance()? {
+                table.decimal_comma = scan.values.iter().any(|v| v.contains(',') && parse_comma(v).is_some());
+            }
+        }
         Ok(table)
     }
 
-    fn read_rows(&mut self, bytes: &[u8], separator: u8) {
-        let (mut rest, mut lines_before) = (bytes, 0);
-        for _ in 0..MAX_OPEN_QUOTES {
-            let Some((open, line)) = self.read_until_open_quote(rest, separator, lines_before) else { return };
-            let reason = "a quotation mark is not closed on this line; the row is left out";
-            self.problem(line, None, reason, "close or remove the quotation mark");
-            let Some(end) = rest[open..].iter().position(|b| *b == b'\n') else { return };
-            rest = &rest[open + end + 1..];
-            lines_before = line;
+    fn open_header(path: &Path, known: &[&str]) -> Result<Self> {
+        let file = crate::file::open_plain(path)?;
+        let mut input: Box<dyn BufRead> = Box::new(BufReader::with_capacity(1 << 16, file));
+        let begin = input.fill_buf().map_err(|e| Error::io(path, "read the table", e))?;
+        if begin.starts_with(&[0xFF, 0xFE]) || begin.starts_with(&[0xFE, 0xFF]) {
+            return Err(Error::input(path, "line 1", "the text is UTF-16", "save it as CSV with UTF-8 encoding"));
         }
-        let reason = "too many lines hold a quotation mark that is not closed; the lines from here on are left out";
-        self.problem(lines_before + 1, None, reason, "save the table anew from a spreadsheet, as CSV");
-    }
-
-    /// Appends rows; stops at a record that runs over a line end and returns its offset and line.
-    fn read_until_open_quote(&mut self, bytes: &[u8], separator: u8, lines_before: u64) -> Option<(usize, u64)> {
-        let mut reader =
-            csv::ReaderBuilder::new().has_headers(false).flexible(true).delimiter(separator).from_reader(bytes);
-        let mut record = csv::ByteRecord::new();
-        loop {
-            match reader.read_byte_record(&mut record) {
-                Ok(true) => {}
-                // Reading from memory with `flexible` has nothing left that could fail.
-                Ok(false) | Err(_) => return None,
-            }
-            let (start, line) = record.position().map_or((0, 1), |p| (p.byte() as usize, p.line()));
-            let line = lines_before + line;
-            if record.iter().any(|value| value.contains(&b'\n')) {
-                return Some((start, line));
-            }
-            let Ok(values) = csv::StringRecord::from_byte_record(record.clone()) else {
-                self.problem(line, None, "the row is not UTF-8; it is left out", "save the file with UTF-8 encoding");
-                continue;
+        if begin.starts_with(b"\xEF\xBB\xBF") {
+            input.consume(3);
+        }
+        let mut table = Self {
+            path: path.to_owned(),
+            lines: Lines::new(input),
+            line: Vec::new(),
+            values: Values::new(b','),
+            separator: b',',
+            columns: Vec::new(),
+            decimal_comma: false,
+            problems: Vec::new(),
+            more_problems: 0,
+        };
+        while table.columns.is_empty() {
+            let Some(whole) = table.next_line()? else {
+                let remedy = format!("begin the file with the line {}", known.join(","));
+                return Err(Error::input(path, "line 1", "there is no header line", remedy));
             };
-            self.push(line, values, separator);
+            let count = |mark: u8| table.line.iter().filter(|b| **b == mark).count();
+            table.separator = [b';', b'\t', b','].into_iter().max_by_key(|mark| count(*mark)).unwrap_or(b',');
+            if !whole || count(table.separator) >= MAX_COLUMNS {
+                let remedy = format!("begin the file with the line {}", known.join(","));
+                let place = format!("line {}", table.lines.number);
+                return Err(Error::input(path, place, "the line is too long for a header", remedy));
+            }
+            table.values = Values::new(table.separator);
+            if table.cut() && table.values.iter().any(|value| !value.is_empty()) {
+                table.columns = table.values.iter().map(str::to_lowercase).collect();
+            }
         }
+        Ok(table)
     }
 
-    fn push(&mut self, line: u64, mut values: csv::StringRecord, separator: u8) {
-        values.trim();
-        if values.iter().all(str::is_empty) {
-            return;
+    fn next_line(&mut self) -> Result<Option<bool>> {
+        self.lines.next_into(&mut self.line).map_err(|e| Error::io(&self.path, "read the table", e))
+    }
+
+    /// Cuts the line into its values; a problem where it has none.
+    fn cut(&mut self) -> bool {
+        let (reason, remedy) = match self.values.cut(&mut self.line) {
+            Ok(()) => return true,
+            Err(Unfit::NotUtf8) => ("the row is not UTF-8; it is left out", "save the file with UTF-8 encoding"),
+            Err(Unfit::OpenQuote) => (
+                "a quotation mark is not closed on this line; the row is left out",
+                "close or remove the quotation mark",
+            ),
+        };
+        self.problem(self.lines.number, None, reason, remedy);
+        false
+    }
+
+    /// Goes to the next row that fits the header; false after the last one.
+    ///
+    /// # Errors
+    /// [`Error::Io`].
+    pub(crate) fn advance(&mut self) -> Result<bool> {
+        while let Some(whole) = self.next_line()? {
+            if !whole {
+                let reason = "the line is longer than any row; it is left out";
+                self.problem(self.lines.number, None, reason, "save the table anew from a spreadsheet, as CSV");
+            } else if self.cut() && self.fits() {
+                return Ok(true);
+            }
         }
-        if self.columns.is_empty() {
-            self.columns = values.iter().map(str::to_lowercase).collect();
-            return;
+        Ok(false)
+    }
+
+    fn fits(&mut self) -> bool {
+        if self.values.iter().all(str::is_empty) {
+            return false;
         }
         // Spreadsheets end rows with empty values; more or fewer others mean that the values do not stand where they seem to.
-        let expected = self.columns.len();
-        let surplus_is_empty = values.iter().skip(expected).all(str::is_empty);
-        if values.len() < expected || !surplus_is_empty {
-            let reason = format!("{} values where the header names {expected}; the row is left out", values.len());
-            let remedy = if values.len() > expected && separator == b',' {
-                "write decimals with a point, or put semicolons between the values"
-            } else {
-                "give each column a value, if need be an empty one"
-            };
-            self.problem(line, None, reason, remedy);
-            return;
+        let (count, expected) = (self.values.len(), self.columns.len());
+        let surplus_is_empty = self.values.iter().skip(expected).all(str::is_empty);
+        if count >= expected && surplus_is_empty {
+            return true;
         }
-        self.rows.push(Row { line, values });
+        let reason = format!("{count} values where the header names {expected}; the row is left out");
+        let remedy = if count > expected && self.separator == b',' {
+            "write decimals with a point, or put semicolons between the values"
+        } else {
+            "give each column a value, if need be an empty one"
+        };
+        self.problem(self.lines.number, None, reason, remedy);
+        false
     }
 
     fn check_columns(&mut self, known: &[&str], required: usize) -> Result<()> {
@@ -164,29 +185,42 @@ impl Table {
         reason: impl Into<String>,
         remedy: impl Into<String>,
     ) {
+        if self.problems.len() >= MAX_PROBLEMS {
+            self.more_problems += 1;
+            return;
+        }
         let place = column.map_or_else(|| format!("line {line}"), |column| format!("line {line}, column {column}"));
         self.problems.push(Error::input(&self.path, place, reason, remedy));
     }
 
-    /// Number of rows.
-    pub(crate) fn len(&self) -> usize {
-        self.rows.len()
+    /// What was wrong so far, in the order in which it was met.
+    pub(crate) fn problems(&self) -> &[Error] {
+        &self.problems
     }
 
-    /// Line of a row in the file, from 1.
-    pub(crate) fn line(&self, row: usize) -> u64 {
-        self.rows.get(row).map_or(0, |row| row.line)
+    /// What was wrong; the last error counts those that are not told one by one.
+    pub(crate) fn into_problems(mut self) -> Vec<Error> {
+        if self.more_problems > 0 {
+            let reason = format!("{} more values or rows are not used", self.more_problems);
+            let remedy = "mend what is told, then read the table again";
+            self.problems.push(Error::input(&self.path, "further lines", reason, remedy));
+        }
+        self.problems
     }
 
-    /// The text of a value; empty where the column or the row does not exist.
-    pub(crate) fn text(&self, row: usize, column: &str) -> &str {
-        let Some(index) = self.columns.iter().position(|name| name == column) else { return "" };
-        self.rows.get(row).and_then(|row| row.values.get(index)).unwrap_or("")
+    /// Line of the current row in the file, from 1.
+    pub(crate) fn line(&self) -> u64 {
+        self.lines.number
     }
 
-    /// A number within `low..=high`; `None` where there is none, with a problem where it cannot be used.
-    pub(crate) fn number(&mut self, row: usize, column: &str, low: f64, high: f64) -> Option<f64> {
-        let text = self.text(row, column);
+    /// The text of a value of the current row; empty where the column does not exist.
+    pub(crate) fn text(&self, column: &str) -> &str {
+        self.columns.iter().position(|name| name == column).map_or("", |index| self.values.get(index))
+    }
+
+    /// A number of the current row within `low..=high`; `None` where there is none, with a problem where it cannot be used.
+    pub(crate) fn number(&mut self, column: &str, low: f64, high: f64) -> Option<f64> {
+        let text = self.text(column);
         if text.is_empty() {
             return None;
         }
@@ -205,13 +239,13 @@ impl Table {
                 (format!("`{text}` is no number; the value is not used"), "write a number, 12.5, or leave it empty")
             }
         };
-        self.problem(self.line(row), Some(column), reason, remedy);
+        self.problem(self.line(), Some(column), reason, remedy);
         None
     }
 
-    /// A time; `None` where there is none, with a problem where it cannot be used.
-    pub(crate) fn time(&mut self, row: usize, column: &str, offset: Option<Offset>) -> Option<Timestamp> {
-        let text = self.text(row, column);
+    /// A time of the current row; `None` where there is none, with a problem where it cannot be used.
+    pub(crate) fn time(&mut self, column: &str, offset: Option<Offset>) -> Option<Timestamp> {
+        let text = self.text(column);
         if text.is_empty() {
             return None;
         }
@@ -219,7 +253,7 @@ impl Table {
             Ok(time) => Some(time),
             Err((reason, remedy)) => {
                 let reason = format!("`{text}` {reason}");
-                self.problem(self.line(row), Some(column), reason, remedy);
+                self.problem(self.line(), Some(column), reason, remedy);
                 None
             }
         }

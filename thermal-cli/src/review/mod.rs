@@ -1,6 +1,7 @@
 //! `thermal review`: a page on this computer to go through the findings, or decisions out to a spreadsheet and back.
 
 mod answer;
+mod connections;
 mod desk;
 mod door;
 
@@ -142,9 +143,7 @@ fn serve(args: &Args, desk: Desk, console: Console) -> Result<ExitCode, Failure>
         });
         let app = door::guarded(answer::routes(desk), port, &token);
         tokio::select! {
-            served = axum::serve(listener, app) => {
-                served.map_err(|e| Failure::Runtime(format!("the page cannot be served: {e}")))?;
-            }
+            () = connections::serve(listener, app) => {}
             _ = stopped => {}
         }
         Ok(ExitCode::SUCCESS)

@@ -56,7 +56,7 @@ pub fn verify(folder: &Path) -> Result<Verification> {
             "give the folder that `thermal deliver` wrote (unpack a zip first)",
         ));
     }
-    let text = std::fs::read(&path).map_err(|e| Error::io(&path, "read the list of checksums", e))?;
+    let text = crate::file::read_plain(&path)?;
     let seal = InputFile::of_bytes(SUMS, &text).sha256;
     let text = String::from_utf8(text)
         .map_err(|_| Error::input(&path, "text", "it is not UTF-8", "get the delivery again from who made it"))?;

@@ -12,6 +12,7 @@ use jiff::tz::Offset;
 use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Serialize};
 
+pub(crate) use sidecar::Sidecar;
 pub use sidecar::read_sidecar;
 
 /// What is known of one frame. Every part may be missing.

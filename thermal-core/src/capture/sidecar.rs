@@ -21,51 +21,88 @@ pub fn read_sidecar(
     path: impl AsRef<Path>,
     utc_offset: Option<Offset>,
 ) -> Result<(BTreeMap<String, Capture>, Vec<Error>)> {
-    let mut table = Table::read(path.as_ref(), &COLUMNS, 1)?;
-    let mut captures = BTreeMap::new();
-    let mut lines = BTreeMap::new();
-    for row in 0..table.len() {
-        let line = table.line(row);
-        let file = frame_name(table.text(row, "file"));
-        if file.is_empty() {
-            table.problem(line, Some("file"), "no frame is named; the row is left out", "give the frame's file name");
-            continue;
-        }
-        if let Some(first) = lines.get(&file) {
-            let reason = format!("{file} stands on line {first} already; this row is left out");
-            table.problem(line, Some("file"), reason, "keep one of the two rows");
-            continue;
-        }
-        let mut capture = Capture {
-            captured_at: table.time(row, "captured_at", utc_offset),
-            lat: table.number(row, "lat", -90.0, 90.0),
-            lon: table.number(row, "lon", -180.0, 180.0),
-            altitude_m: table.number(row, "altitude_m", -500.0, 9000.0),
-            height_above_takeoff_m: table.number(row, "height_above_takeoff_m", -1000.0, 9000.0),
-            yaw_deg: table.number(row, "yaw_deg", -360.0, 720.0),
-            pitch_deg: table.number(row, "pitch_deg", -180.0, 180.0),
-            roll_deg: table.number(row, "roll_deg", -180.0, 180.0),
-            file: file.clone(),
-            ..Capture::default()
-        };
-        match (capture.lat, capture.lon) {
-            (Some(lat), Some(lon)) if is_position(lat, lon) => {}
-            (None, None) => {}
-            (Some(_), Some(_)) => {
-                (capture.lat, capture.lon) = (None, None);
-                capture.notes.push("the position 0, 0 in frames.csv is no fix and is not used".into());
+    let sidecar = Sidecar::read(path.as_ref(), utc_offset, |_| true)?;
+    Ok((sidecar.rows, sidecar.problems))
+}
+
+/// The rows of `frames.csv` on frames that are there.
+pub(crate) struct Sidecar {
+    /// By file name.
+    pub(crate) rows: BTreeMap<String, Capture>,
+    /// The first [`MAX_ABSENT`] files that are named and not there, in the order of the table.
+    pub(crate) absent: Vec<String>,
+    /// How many are not there in all.
+    pub(crate) absent_count: usize,
+    pub(crate) problems: Vec<Error>,
+}
+
+/// So many files that are not there are told by name.
+const MAX_ABSENT: usize = 1000;
+
+impl Sidecar {
+    /// As [`read_sidecar`]; rows on files that are not `there` are counted and not kept, whatever their number.
+    pub(crate) fn read(path: &Path, utc_offset: Option<Offset>, there: impl Fn(&str) -> bool) -> Result<Self> {
+        let mut table = Table::open(path, &COLUMNS, 1)?;
+        let (mut rows, mut lines) = (BTreeMap::new(), BTreeMap::new());
+        let (mut absent, mut absent_count) = (Vec::new(), 0);
+        while table.advance()? {
+            let (line, file) = (table.line(), frame_name(table.text("file")));
+            if file.is_empty() {
+                let reason = "no frame is named; the row is left out";
+                table.problem(line, Some("file"), reason, "give the frame's file name");
+            } else if let Some(first) = lines.get(&file) {
+                let reason = format!("{file} stands on line {first} already; this row is left out");
+                table.problem(line, Some("file"), reason, "keep one of the two rows");
+            } else if there(&file) {
+                rows.insert(file.clone(), capture(&mut table, &file, utc_offset));
+                lines.insert(file, line);
+            } else {
+                absent_count += 1;
+                if absent.len() < MAX_ABSENT {
+                    absent.push(file);
+                }
             }
-            (lat, _) => {
-                let missing = if lat.is_none() { "lat" } else { "lon" };
-                (capture.lat, capture.lon) = (None, None);
-                let reason = "half of the position is missing; the position is not used";
-                table.problem(line, Some(missing), reason, "give both lat and lon, or neither");
-            }
         }
-        lines.insert(file.clone(), line);
-        captures.insert(file, capture);
+        Ok(Self { rows, absent, absent_count, problems: table.into_problems() })
     }
-    Ok((captures, table.problems))
+
+    /// A sentence on the absent files that are not told by name.
+    pub(crate) fn more_absent(&self) -> Option<String> {
+        let more = self.absent_count - self.absent.len();
+        (more > 0).then(|| format!("{more} more rows name files that are not there"))
+    }
+}
+
+/// What the current row says of a frame.
+fn capture(table: &mut Table, file: &str, utc_offset: Option<Offset>) -> Capture {
+    let line = table.line();
+    let mut capture = Capture {
+        captured_at: table.time("captured_at", utc_offset),
+        lat: table.number("lat", -90.0, 90.0),
+        lon: table.number("lon", -180.0, 180.0),
+        altitude_m: table.number("altitude_m", -500.0, 9000.0),
+        height_above_takeoff_m: table.number("height_above_takeoff_m", -1000.0, 9000.0),
+        yaw_deg: table.number("yaw_deg", -360.0, 720.0),
+        pitch_deg: table.number("pitch_deg", -180.0, 180.0),
+        roll_deg: table.number("roll_deg", -180.0, 180.0),
+        file: file.to_owned(),
+        ..Capture::default()
+    };
+    match (capture.lat, capture.lon) {
+        (Some(lat), Some(lon)) if is_position(lat, lon) => {}
+        (None, None) => {}
+        (Some(_), Some(_)) => {
+            (capture.lat, capture.lon) = (None, None);
+            capture.notes.push("the position 0, 0 in frames.csv is no fix and is not used".into());
+        }
+        (lat, _) => {
+            let missing = if lat.is_none() { "lat" } else { "lon" };
+            (capture.lat, capture.lon) = (None, None);
+            let reason = "half of the position is missing; the position is not used";
+            table.problem(line, Some(missing), reason, "give both lat and lon, or neither");
+        }
+    }
+    capture
 }
 
 /// The name under `frames/`, with forward slashes.

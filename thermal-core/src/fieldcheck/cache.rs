@@ -27,7 +27,8 @@ impl Cache {
     /// Reads a cache; an empty one where there is none, or where it is of another version or other settings.
     pub fn read(path: &Path, card: &Card) -> Self {
         let fresh = Self { version: VERSION.to_owned(), settings: settings(card), frames: BTreeMap::new() };
-        let old: Option<Self> = std::fs::read(path).ok().and_then(|bytes| serde_json::from_slice(&bytes).ok());
+        let old: Option<Self> =
+            crate::file::read_plain(path).ok().and_then(|bytes| serde_json::from_slice(&bytes).ok());
         old.filter(|old| old.version == fresh.version && old.settings == fresh.settings).unwrap_or(fresh)
     }
 

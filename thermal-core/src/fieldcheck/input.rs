@@ -1,10 +1,11 @@
 //! What a folder from the card holds: frames, and beside them what an inspection folder may have.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use super::Looked;
-use crate::capture::{Capture, read_sidecar};
+use crate::capture::{Capture, Sidecar};
+use crate::file::is_there;
 use crate::inspection::Inputs;
 use crate::irradiance::Log;
 use crate::settings::{Mounting, Settings};
@@ -51,7 +52,7 @@ impl Card {
         let frames_folder = if inner.is_dir() { inner } else { folder.to_owned() };
         let toml = folder.join("inspection.toml");
         let mut notes = Vec::new();
-        let settings = if toml.exists() {
+        let settings = if is_there(&toml) {
             Settings::read(&toml)?
         } else {
             notes.push("no inspection.toml: module, array and camera are taken as the defaults say".to_owned());
@@ -60,18 +61,18 @@ impl Card {
         let offset = settings.site.offset();
         let path = folder.join("frames.csv");
         let mut sidecar = BTreeMap::new();
-        if path.exists() {
-            let (rows, problems) = read_sidecar(&path, offset)?;
-            sidecar = rows;
-            notes.extend(problems.iter().map(ToString::to_string));
+        if is_there(&path) {
+            let there = names(&frames_folder)?;
+            let read = Sidecar::read(&path, offset, |file| there.contains(file))?;
+            notes.extend(read.problems.iter().map(ToString::to_string));
+            notes.extend(read.absent.iter().map(|file| format!("frames.csv names {file}, which is not on the card")));
+            notes.extend(read.more_absent().map(|more| format!("frames.csv: {more}")));
+            sidecar = read.rows;
         }
         let files = list(&frames_folder, &sidecar, &mut notes)?;
-        for file in sidecar.keys().filter(|file| files.binary_search(file).is_err()) {
-            notes.push(format!("frames.csv names {file}, which is not on the card"));
-        }
         let (mut log, mut log_fault) = (None, None);
         let path = folder.join("irradiance.csv");
-        if path.exists() {
+        if is_there(&path) {
             match Log::read(&path, offset) {
                 Ok((read, problems)) => {
                     log = Some(read);
@@ -81,7 +82,7 @@ impl Card {
             }
         }
         let path = folder.join("layout.geojson");
-        let layout = if path.exists() { Some(Layout::read(&path)?) } else { None };
+        let layout = if is_there(&path) { Some(Layout::read(&path)?) } else { None };
         notes.extend(layout.iter().flat_map(|layout| &layout.problems).map(ToString::to_string));
         let folder = folder.to_owned();
         let mut card = Self { folder, frames_folder, settings, files, sidecar, log, log_fault, layout, notes };
@@ -137,13 +138,18 @@ impl Card {
     }
 }
 
+/// Names of all that the folder holds.
+fn names(folder: &Path) -> Result<BTreeSet<String>> {
+    let listed = |e| Error::io(folder, "list the folder", e);
+    let entries = std::fs::read_dir(folder).map_err(listed)?;
+    entries.map(|entry| Ok(entry.map_err(listed)?.file_name().to_string_lossy().into_owned())).collect()
+}
+
 /// Names of the frames. Pictures (`*.jpg`) beside frames are the visible camera's and are passed over, unless the sidecar
 /// names them; a card with nothing else holds the wrong files, and each is told.
 fn list(folder: &Path, sidecar: &BTreeMap<String, Capture>, notes: &mut Vec<String>) -> Result<Vec<String>> {
     let (mut frames, mut pictures) = (Vec::new(), Vec::new());
-    for entry in std::fs::read_dir(folder).map_err(|e| Error::io(folder, "list the folder", e))? {
-        let name = entry.map_err(|e| Error::io(folder, "list the folder", e))?.file_name();
-        let name = name.to_string_lossy().into_owned();
+    for name in names(folder)? {
         let kind = Path::new(&name).extension().map(|kind| kind.to_string_lossy().to_lowercase()).unwrap_or_default();
         match kind.as_str() {
             _ if name.starts_with('.') => (),

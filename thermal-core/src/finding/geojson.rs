@@ -82,7 +82,7 @@ impl<R: Default + Placed> Table<R> {
     /// The file cannot be read, is not a feature collection, or a property is missing or outside its column's limits;
     /// the message names feature, counted from 1, and property.
     pub fn read_geojson(&self, path: &Path) -> Result<Vec<R>> {
-        let file = File::open(path).map_err(|source| Error::io(path, "open the map for reading", source))?;
+        let file = crate::file::open_own(path)?;
         self.read_geojson_from(path, BufReader::new(file))
     }
 

@@ -77,7 +77,7 @@ impl<R: Default> Table<R> {
     /// The file cannot be read; a column is missing; a cell is not of its column's type or outside its limits. The
     /// message names line and column.
     pub fn read_csv(&self, path: &Path) -> Result<Vec<R>> {
-        let file = File::open(path).map_err(|source| Error::io(path, "open the table for reading", source))?;
+        let file = crate::file::open_own(path)?;
         self.read_csv_from(path, BufReader::new(file))
     }
 
@@ -302,7 +302,7 @@ mod tests {
         let message = read(&FINDINGS, latin).unwrap_err().to_string();
         assert!(message.starts_with("t.csv: line 2: the text is not UTF-8"), "{message}");
         let message = FINDINGS.read_csv(Path::new("absent/findings.csv")).err().unwrap().to_string();
-        assert!(message.starts_with("absent/findings.csv: cannot open the table for reading: "), "{message}");
+        assert!(message.starts_with("absent/findings.csv: cannot open the file for reading: "), "{message}");
     }
 
     #[test]

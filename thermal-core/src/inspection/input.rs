@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use crate::capture::{Capture, read_sidecar};
+use crate::capture::{Capture, Sidecar};
+use crate::file::is_there;
 use crate::irradiance::Log;
 use crate::settings::Settings;
 use crate::site::Layout;
@@ -45,35 +46,32 @@ impl Inputs {
             ));
         }
         let toml = folder.join("inspection.toml");
-        let settings = if toml.exists() { Settings::read(&toml)? } else { Settings::default() };
+        let settings = if is_there(&toml) { Settings::read(&toml)? } else { Settings::default() };
         let offset = settings.site.offset();
         let mut problems = Vec::new();
         let frames = list_frames(folder)?;
         let path = folder.join("frames.csv");
         let mut sidecar = BTreeMap::new();
-        if path.exists() {
-            let (rows, found) = read_sidecar(&path, offset)?;
-            sidecar = rows;
-            problems.extend(found);
-            let known: std::collections::BTreeSet<&String> = frames.iter().collect();
-            for file in sidecar.keys().filter(|f| !known.contains(f)) {
-                problems.push(Error::input(
-                    &path,
-                    file.clone(),
-                    "frames/ holds no such file",
-                    "copy the frame from the card, or take the row out",
-                ));
+        if is_there(&path) {
+            let there = |file: &str| frames.binary_search_by(|name| name.as_str().cmp(file)).is_ok();
+            let read = Sidecar::read(&path, offset, there)?;
+            let remedy = "copy the frames from the card, or take the rows out";
+            for file in &read.absent {
+                problems.push(Error::input(&path, file.clone(), "frames/ holds no such file", remedy));
             }
+            problems.extend(read.more_absent().map(|more| Error::input(&path, "further rows", more, remedy)));
+            problems.extend(read.problems);
+            sidecar = read.rows;
         }
         let path = folder.join("irradiance.csv");
         let mut irradiance = None;
-        if path.exists() {
+        if is_there(&path) {
             let (log, found) = Log::read(&path, offset)?;
             problems.extend(found);
             irradiance = Some(log);
         }
         let path = folder.join("layout.geojson");
-        let layout = if path.exists() { Some(Layout::read(&path)?) } else { None };
+        let layout = if is_there(&path) { Some(Layout::read(&path)?) } else { None };
         let frames_folder = folder.join("frames");
         Ok(Self { folder: folder.to_owned(), frames_folder, settings, frames, sidecar, irradiance, layout, problems })
     }

@@ -82,6 +82,7 @@ impl Journal {
             Err(TryLockError::Error(e)) if e.kind() != io::ErrorKind::Unsupported => return Err(fail(e)),
             _ => {}
         }
+        crate::file::check_ordinary(&path, &file.metadata().map_err(fail)?)?;
         if start == Start::New && file.metadata().map_err(fail)?.len() > 0 {
             let reason = format!("a run into {} was stopped before its end", out.display());
             return Err(Error::argument("--out", reason, "give --resume to go on with it, or --force to begin anew"));
@@ -175,8 +176,8 @@ pub(super) fn settings_key(inputs: &Inputs) -> String {
 /// # Errors
 /// The file cannot be read, or is damaged.
 pub(super) fn read_reports(path: &Path) -> Result<Vec<FrameReport>> {
-    let read_file = || -> io::Result<(Vec<Entry>, bool)> {
-        let mut file = File::open(path)?;
+    let mut file = crate::file::open_own(path)?;
+    let mut read_file = || -> io::Result<(Vec<Entry>, bool)> {
         let (entries, sound) = read(&mut file)?;
         Ok((entries, sound == file.metadata()?.len()))
     };

@@ -74,7 +74,7 @@ impl Record {
     fn read(folder: &Path) -> Result<Self> {
         let path = folder.join(RECORD);
         let remedy = "give folders that `thermal inspect --part` of this version wrote";
-        let json = std::fs::read(&path).map_err(|e| Error::io(&path, "read what the part was made from", e))?;
+        let json = crate::file::read_plain(&path)?;
         serde_json::from_slice(&json).map_err(|e| Error::input(&path, "JSON", e.to_string(), remedy))
     }
 }

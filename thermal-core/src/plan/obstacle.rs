@@ -25,22 +25,22 @@ pub struct Obstacle {
 /// a collision, so nothing is skipped here.
 pub fn read_obstacles(path: impl AsRef<Path>) -> Result<Vec<Obstacle>> {
     let path = path.as_ref();
-    let mut table = Table::read(path, &["name", "lat", "lon", "height_m"], 4)?;
-    let mut obstacles = Vec::with_capacity(table.len());
-    for row in 0..table.len() {
-        let lat = table.number(row, "lat", -90.0, 90.0);
-        let lon = table.number(row, "lon", -180.0, 180.0);
-        let height_m = table.number(row, "height_m", 0.0, 1000.0);
+    let mut table = Table::open(path, &["name", "lat", "lon", "height_m"], 4)?;
+    let mut obstacles = Vec::new();
+    while table.problems().is_empty() && table.advance()? {
+        let lat = table.number("lat", -90.0, 90.0);
+        let lon = table.number("lon", -180.0, 180.0);
+        let height_m = table.number("height_m", 0.0, 1000.0);
         if let (Some(lat), Some(lon), Some(height_m)) = (lat, lon, height_m) {
-            obstacles.push(Obstacle { name: table.text(row, "name").to_owned(), lat, lon, height_m });
-        } else if table.problems.is_empty() {
-            let place = format!("line {}", table.line(row));
+            obstacles.push(Obstacle { name: table.text("name").to_owned(), lat, lon, height_m });
+        } else if table.problems().is_empty() {
+            let place = format!("line {}", table.line());
             let remedy =
                 "give latitude and longitude in degrees and the top's height over the take-off point in metres";
             return Err(Error::input(path, place, "the obstacle lacks a place or a height", remedy));
         }
     }
-    match table.problems.into_iter().next() {
+    match table.into_problems().into_iter().next() {
         Some(problem) => Err(problem),
         None => Ok(obstacles),
     }

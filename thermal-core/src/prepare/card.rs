@@ -6,7 +6,8 @@ use std::path::Path;
 use jiff::Timestamp;
 
 use super::{Entry, Sure};
-use crate::capture::{Capture, read_sidecar};
+use crate::capture::{Capture, Sidecar};
+use crate::file::is_there;
 use crate::inspection::list_frames;
 use crate::median::median;
 use crate::radiometry::Model;
@@ -55,10 +56,11 @@ impl Card {
         let mut notes = Vec::new();
         let sidecar_path = folder.join("frames.csv");
         let mut sidecar = BTreeMap::new();
-        if sidecar_path.exists() {
-            let (rows, problems) = read_sidecar(&sidecar_path, None)?;
-            sidecar = rows;
-            notes.extend(problems.iter().take(3).map(ToString::to_string));
+        if is_there(&sidecar_path) {
+            let there = |file: &str| names.binary_search_by(|name| name.as_str().cmp(file)).is_ok();
+            let read = Sidecar::read(&sidecar_path, None, there)?;
+            sidecar = read.rows;
+            notes.extend(read.problems.iter().take(3).map(ToString::to_string));
         }
         let mut glances = Vec::new();
         let mut first_error = None;

@@ -125,13 +125,13 @@ pub fn survey(folder: &Path) -> Result<Survey> {
         return Err(Error::input(folder, "folder", "there is no such folder", remedy));
     }
     let settings = folder.join("inspection.toml");
-    if settings.exists() {
+    if crate::file::is_there(&settings) {
         let remedy = "it is never overwritten: go on with `thermal inspect`, or move it away to have a new one";
         return Err(Error::input(&settings, "file", "it is there already", remedy));
     }
     let card = Card::read(folder)?;
     let layout_path = folder.join("layout.geojson");
-    let layout = if layout_path.exists() { Some(Layout::read(&layout_path)?) } else { None };
+    let layout = if crate::file::is_there(&layout_path) { Some(Layout::read(&layout_path)?) } else { None };
     let encoding = card.encoding();
 
     let name = folder.canonicalize().ok().and_then(|f| Some(f.file_name()?.to_string_lossy().into_owned()));

@@ -88,7 +88,7 @@ impl Survey {
         create(&settings, &self.toml())?;
         let mut written = vec![settings];
         let readings = self.folder.join("irradiance.csv");
-        if let Some(text) = self.irradiance_csv().filter(|_| !readings.exists()) {
+        if let Some(text) = self.irradiance_csv().filter(|_| !crate::file::is_there(&readings)) {
             create(&readings, &text)?;
             written.push(readings);
         }
@@ -111,9 +111,9 @@ fn create(path: &Path, text: &str) -> Result<()> {
 /// The offset in which times are written: that of `frames.csv`, else the zone that the longitude would have, in full hours.
 pub(super) fn offset(folder: &Path, lon: Option<f64>) -> Option<Offset> {
     let first_time = || -> Option<Offset> {
-        let table =
-            Table::read(&folder.join("frames.csv"), &["captured_at"], 1).ok().filter(|table| table.len() > 0)?;
-        jiff::fmt::temporal::Pieces::parse(table.text(0, "captured_at")).ok()?.to_numeric_offset()
+        let mut table = Table::open(&folder.join("frames.csv"), &["captured_at"], 1).ok()?;
+        table.advance().ok().filter(|row| *row)?;
+        jiff::fmt::temporal::Pieces::parse(table.text("captured_at")).ok()?.to_numeric_offset()
     };
     first_time().or_else(|| Offset::from_seconds((lon? / 15.0).round() as i32 * 3600).ok())
 }

@@ -58,14 +58,11 @@ impl Applied {
 /// # Errors
 /// The file cannot be read as such a table, or the log cannot be written to.
 pub fn apply_csv(log: &mut DecisionLog, run: &RunFolder, path: &Path, reviewer: &str, over: bool) -> Result<Applied> {
-    let mut table = Table::read(path, &COLUMNS, 2)?;
+    let mut table = Table::open(path, &COLUMNS, 2)?;
     let mut out = Applied::default();
-    for problem in std::mem::take(&mut table.problems) {
-        out.refused.push(Refused { line: 0, finding: String::new(), reason: problem.to_string() });
-    }
-    for row in 0..table.len() {
-        let text = |column: &str| guarded_text(table.text(row, column)).to_owned();
-        let (line, name) = (table.line(row), text("finding"));
+    while table.advance()? {
+        let text = |column: &str| guarded_text(table.text(column)).to_owned();
+        let (line, name) = (table.line(), text("finding"));
         let mut refuse = |reason: String| out.refused.push(Refused { line, finding: name.clone(), reason });
         let run_id = text("run");
         if !run_id.is_empty() && run_id != run.id {
@@ -138,6 +135,9 @@ pub fn apply_csv(log: &mut DecisionLog, run: &RunFolder, path: &Path, reviewer: 
             Err(Refusal::Conflict(_)) => refuse("conflict with a decision made at this moment; apply again".to_owned()),
         }
     }
+    let whole = table.into_problems().into_iter();
+    let whole = whole.map(|p| Refused { line: 0, finding: String::new(), reason: p.to_string() });
+    out.refused.splice(0..0, whole);
     Ok(out)
 }
 

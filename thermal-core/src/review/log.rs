@@ -134,6 +134,7 @@ impl DecisionLog {
             Err(TryLockError::Error(source)) if source.kind() == std::io::ErrorKind::Unsupported => {}
             Err(TryLockError::Error(source)) => return Err(fail(source)),
         }
+        crate::file::check_ordinary(&path, &file.metadata().map_err(fail)?)?;
         let mut bytes = Vec::new();
         file.read_to_end(&mut bytes).map_err(fail)?;
         let (entries, end) = parse(&path, &bytes, &run.id)?;
@@ -264,9 +265,22 @@ impl DecisionLog {
         run.findings.iter().chain(&self.state.added).find(|finding| finding.finding == name)
     }
 
+    /// Refuses to write into a file that no name leads to any more: its content ends with this program.
+    fn check_in_place(&self) -> Result<()> {
+        let in_place = std::fs::metadata(&self.path)
+            .is_ok_and(|there| self.file.metadata().is_ok_and(|own| crate::file::is_same(&there, &own)));
+        if in_place {
+            return Ok(());
+        }
+        let reason = "the run folder was moved, removed or replaced since this review began; nothing was saved";
+        let remedy = "put it back under its name, or end this review and begin one where the run is now";
+        Err(Error::input(&self.path, "log", reason, remedy))
+    }
+
     fn append(&mut self, entry: Entry) -> Result<()> {
         let mut text = self.head.clone().unwrap_or_default();
         text += &json(&self.path, &entry)?;
+        self.check_in_place()?;
         let fail = |source| Error::io(&self.path, "write to the log of decisions (nothing was saved)", source);
         let written = (|| {
             self.file.seek(SeekFrom::Start(self.end))?;
@@ -277,6 +291,11 @@ impl DecisionLog {
             // What stands there of the line must not be taken for one later.
             let _ = self.file.set_len(self.end);
             return Err(fail(source));
+        }
+        // It may have gone while it was written.
+        if let Err(error) = self.check_in_place() {
+            let _ = self.file.set_len(self.end);
+            return Err(error);
         }
         self.head = None;
         self.end += text.len() as u64;
@@ -412,11 +431,7 @@ pub fn read_state(run: &RunFolder) -> Result<State> {
 /// The log cannot be read, is another run's or is damaged.
 pub(crate) fn read_entries(run: &RunFolder) -> Result<(Vec<Entry>, State)> {
     let path = run.decisions();
-    let bytes = match std::fs::read(&path) {
-        Ok(bytes) => bytes,
-        Err(source) if source.kind() == std::io::ErrorKind::NotFound => Vec::new(),
-        Err(source) => return Err(Error::io(&path, "read the log of decisions", source)),
-    };
+    let bytes = if crate::file::is_there(&path) { crate::file::read_plain(&path)? } else { Vec::new() };
     let (entries, _) = parse(&path, &bytes, &run.id)?;
     let mut state = State::default();
     for entry in &entries {
