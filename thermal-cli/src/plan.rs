@@ -264,7 +264,7 @@ impl Args {
         input.sky.turbidity = self.turbidity;
         input.obstacles = self.obstacles.as_ref().map(read_obstacles).transpose()?.unwrap_or_default();
         if self.tallest_obstacle.is_none() && self.obstacles.is_none() {
-            assumed.push("no obstacle is known, and the return height counts none: walk round, then plan again".into());
+            assumed.push("no obstacle is known, and the return height counts none".into());
         }
         if self.site.is_none() {
             let (module, array, camera) = (&input.module, &input.array, &input.camera);
@@ -273,8 +273,8 @@ impl Args {
                 _ => format!("tilt {} deg, ", array.tilt_deg),
             };
             assumed.push(format!(
-                "what no option says is a default: {tilt}modules of {} by {} m with {} by {} cells, a lens of {} mm, pixels of {} \
-                 um, {} by {} of them",
+                "where no option says otherwise: {tilt}modules of {} by {} m with {} by {} cells, a lens of {} mm, {} um a pixel, \
+                 {} by {} pixels",
                 module.width_m,
                 module.length_m,
                 module.cells[0],
@@ -325,9 +325,7 @@ impl Args {
             }
         };
         if self.elevation.is_none() {
-            assumed.push(
-                "the site lies at the height of the sea: the sun is told some percent too weak over a high one".into(),
-            );
+            assumed.push("the site lies at sea level (a high one has some percent more sun)".into());
         }
         Ok(Place { lat_deg, lon_deg, elevation_m: self.elevation.unwrap_or(0.0) })
     }
