@@ -41,9 +41,9 @@ pub(crate) struct Args {
     /// Longitude, deg, west negative [default: the middle of the area]
     #[arg(long, value_name = "DEG", help_heading = "Site")]
     lon: Option<f64>,
-    /// Height over the sea, m
-    #[arg(long, value_name = "M", default_value_t = 0.0, help_heading = "Site")]
-    elevation: f64,
+    /// Height over the sea, m [default: 0]
+    #[arg(long, value_name = "M", help_heading = "Site")]
+    elevation: Option<f64>,
     /// The site's clock, +02:00 [default: the site's, else the full hour of the longitude]
     #[arg(long, value_name = "OFFSET", allow_hyphen_values = true, help_heading = "Site")]
     utc_offset: Option<String>,
@@ -56,9 +56,9 @@ pub(crate) struct Args {
     /// Obstacles noted on the walk-round, CSV of name, lat, lon and `height_m` (the top's over take-off)
     #[arg(long, value_name = "FILE", help_heading = "Site")]
     obstacles: Option<PathBuf>,
-    /// Top of the tallest obstacle over the take-off point, m
-    #[arg(long, value_name = "M", default_value_t = 0.0, help_heading = "Site")]
-    tallest_obstacle: f64,
+    /// Top of the tallest obstacle over the take-off point, m [default: 0]
+    #[arg(long, value_name = "M", help_heading = "Site")]
+    tallest_obstacle: Option<f64>,
     /// Linke turbidity: 2 clear and cold, 3 clean, 5 humid or hazy
     #[arg(long, default_value_t = 3.0, help_heading = "Site")]
     turbidity: f64,
@@ -255,7 +255,7 @@ impl Args {
         input.flight.blur_px = self.blur;
         input.flight.min_height_m = self.min_height;
         input.flight.max_height_m = self.max_height;
-        input.flight.tallest_obstacle_m = self.tallest_obstacle;
+        input.flight.tallest_obstacle_m = self.tallest_obstacle.unwrap_or(0.0);
         input.flight.obstacle_margin_m = self.margin;
         input.flight.battery_min = self.battery;
         input.limits.irradiance_w_m2 = self.min_irradiance;
@@ -263,6 +263,28 @@ impl Args {
         input.limits.glare_deg = self.min_glare;
         input.sky.turbidity = self.turbidity;
         input.obstacles = self.obstacles.as_ref().map(read_obstacles).transpose()?.unwrap_or_default();
+        if self.tallest_obstacle.is_none() && self.obstacles.is_none() {
+            assumed.push("no obstacle is known, and the return height counts none".into());
+        }
+        if self.site.is_none() {
+            let (module, array, camera) = (&input.module, &input.array, &input.camera);
+            let tilt = match array.mounting {
+                Mounting::Tracker => String::new(),
+                _ => format!("tilt {} deg, ", array.tilt_deg),
+            };
+            assumed.push(format!(
+                "where no option says otherwise: {tilt}modules of {} by {} m with {} by {} cells, a lens of {} mm, {} um a pixel, \
+                 {} by {} pixels",
+                module.width_m,
+                module.length_m,
+                module.cells[0],
+                module.cells[1],
+                camera.focal_length_mm,
+                camera.pixel_pitch_um,
+                camera.width_px,
+                camera.height_px
+            ));
+        }
         input.area = area;
         input.assumed = assumed;
         Ok(input)
@@ -302,7 +324,10 @@ impl Args {
                 ));
             }
         };
-        Ok(Place { lat_deg, lon_deg, elevation_m: self.elevation })
+        if self.elevation.is_none() {
+            assumed.push("the site lies at sea level (a high one has some percent more sun)".into());
+        }
+        Ok(Place { lat_deg, lon_deg, elevation_m: self.elevation.unwrap_or(0.0) })
     }
 
     fn array(&self, settings: &mut Settings, input: &mut PlanInput, assumed: &mut Vec<String>) {

@@ -3,6 +3,7 @@
 //! Differences are compared at 1000 W/m2, so that two days compare; a change smaller than the uncertainty of both figures
 //! together is none.
 
+mod judge;
 mod matching;
 mod page;
 mod write;
@@ -11,13 +12,11 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 
-use crate::finding::{Finding, ModuleRecord, Pattern};
-use crate::pattern::PatternSettings;
-use crate::report::share;
+use crate::finding::{Finding, ModuleRecord};
 use crate::review::{Decision, outcomes, read_entries};
 use crate::run_folder::RunFolder;
-use crate::uncertainty::{COVERAGE, delta_t_k, delta_t_ref_k};
 use crate::{Error, Result};
+use judge::{both, faint, only_then};
 
 pub use matching::Matching;
 pub(crate) use matching::match_modules;
@@ -71,7 +70,7 @@ pub struct Changed {
     pub old: Option<Finding>,
     /// The finding now.
     pub new: Option<Finding>,
-    /// Now less then, K, at 1000 W/m2 where both are scaled.
+    /// Now less then, K, at 1000 W/m2 where both are scaled; none between a spot and a wider part, which are not of one kind.
     pub difference_k: Option<f64>,
     /// Half width of the 95 % interval of that difference, K.
     pub uncertainty_k: Option<f64>,
@@ -180,8 +179,8 @@ pub fn compare(old: &RunFolder, new: &RunFolder) -> Result<Comparison> {
     };
     let (seen_then, seen_now) = (whole(&then), whole(&now));
     let seen_both = matching.pairs.iter().filter(|(a, b)| seen_then.contains(*a) && seen_now.contains(*b)).count();
-    let dim = new_findings.values().filter_map(|f| f.irradiance_w_m2).collect::<Vec<_>>();
-    let irradiance = median(dim).or_else(|| new.findings.iter().find_map(|f| f.irradiance_w_m2));
+    let day = |run: &RunFolder| median(run.findings.iter().filter_map(|f| f.irradiance_w_m2).collect());
+    let (irradiance_then, irradiance) = (day(old), day(new));
     let mut changes = Vec::new();
     for (id, finding) in old_findings {
         let partner = matching.pairs.get(&id).cloned();
@@ -206,6 +205,9 @@ pub fn compare(old: &RunFolder, new: &RunFolder) -> Result<Comparison> {
         let partner = back.get(&id).copied();
         let reason = match partner {
             Some(partner) if dismissed_then.contains(partner) => "found then too, and dismissed by the reviewer",
+            Some(partner) if seen_then.contains(partner) && faint(&finding, irradiance_then) => {
+                "seen then without a finding, but so faint that it could have been missed on that day"
+            }
             Some(partner) if seen_then.contains(partner) => "seen then without a finding",
             _ => "not seen then, so it may be older",
         };
@@ -233,85 +235,4 @@ pub fn compare(old: &RunFolder, new: &RunFolder) -> Result<Comparison> {
 fn median(mut values: Vec<f64>) -> Option<f64> {
     values.sort_by(f64::total_cmp);
     values.get(values.len() / 2).copied()
-}
-
-/// A finding then and now.
-fn both(then: Finding, now: Finding, old: &RunFolder, new: &RunFolder) -> Changed {
-    let scaled = then.delta_t_ref_k.zip(now.delta_t_ref_k);
-    let (a, b) = scaled.unwrap_or((then.module.delta_t_k, now.module.delta_t_k));
-    let u = |f: &Finding| if scaled.is_some() { delta_t_ref_k(f) } else { None }.unwrap_or_else(|| delta_t_k(f));
-    let (difference, half) = (b - a, COVERAGE * u(&then).hypot(u(&now)));
-    let spot = |f: &Finding| matches!(f.module.pattern, Pattern::Hotspot | Pattern::Cell);
-    let part = share(&now, &new.settings).likely - share(&then, &old.settings).likely;
-    // The difference of a spot and that of a third are not of one kind; how much of the module is lost then decides.
-    let (change, mut reason) = if spot(&then) != spot(&now) || (!spot(&now) && part.abs() > 0.15) {
-        let change = if part > 0.0 { Change::Worse } else { Change::Better };
-        let more = if part > 0.0 { "more" } else { "less" };
-        let words = [then.module.pattern.as_str(), now.module.pattern.as_str()];
-        (change, format!("{} then, {} now: {more} of the module", words[0], words[1]))
-    } else if difference > half {
-        (
-            Change::Worse,
-            format!("changed by {difference:+.1} K, more than the ±{half:.1} K that both figures leave open"),
-        )
-    } else if difference < -half {
-        (
-            Change::Better,
-            format!("changed by {difference:+.1} K, more than the ±{half:.1} K that both figures leave open"),
-        )
-    } else {
-        (
-            Change::Same,
-            format!("a change of {difference:+.1} K lies within the ±{half:.1} K that both figures leave open"),
-        )
-    };
-    if scaled.is_none() {
-        reason += "; without irradiance both are as measured, and two days hardly compare";
-    }
-    Changed {
-        change,
-        asset_id: String::new(),
-        old_asset_id: String::new(),
-        old: Some(then),
-        new: Some(now),
-        difference_k: Some(difference),
-        uncertainty_k: Some(half),
-        reason,
-        outline_then: None,
-        outline_now: None,
-    }
-}
-
-/// A finding then, none now.
-fn only_then(then: Finding, matched: bool, seen: bool, irradiance_w_m2: Option<f64>) -> Changed {
-    let limits = PatternSettings::default();
-    // What is only just found then can slip under the limit by chance or on a dimmer day.
-    let expected = then.delta_t_ref_k.zip(irradiance_w_m2).map(|(k, g)| k * g / 1000.0);
-    let half = COVERAGE * delta_t_k(&then);
-    let least = f64::from(match then.module.pattern {
-        Pattern::Hotspot | Pattern::Cell => limits.min_spot_k,
-        Pattern::Substring => limits.min_section_k,
-        _ => limits.min_module_k,
-    });
-    let (change, reason) = if !matched {
-        (Change::NotSeen, "the new inspection has no module at this place".to_owned())
-    } else if !seen {
-        (Change::NotSeen, "no frame of the new inspection shows the module whole".to_owned())
-    } else if let Some(k) = expected.filter(|k| *k < least + 0.5 * half) {
-        (Change::NotSeen, format!("it would show {k:.1} K at this day's irradiance, too little to be found for sure"))
-    } else {
-        (Change::Gone, "seen now without a finding".to_owned())
-    };
-    Changed {
-        change,
-        asset_id: String::new(),
-        old_asset_id: String::new(),
-        old: Some(then),
-        new: None,
-        difference_k: None,
-        uncertainty_k: None,
-        reason,
-        outline_then: None,
-        outline_now: None,
-    }
 }

@@ -5,7 +5,7 @@ use nalgebra::{Matrix3, Vector3};
 use serde::Serialize;
 
 use super::glare::{Field, Look};
-use super::{PlanInput, round};
+use super::{PlanInput, compass, round};
 use crate::settings::Mounting;
 use crate::sun::{Plane, Sun, clear_sky};
 use crate::{Error, Result};
@@ -241,9 +241,9 @@ pub(super) fn hour(input: &PlanInput, field: &Field, look: Look, moment: &Moment
         at: moment.at,
         sun_elevation_deg: round(moment.sun.elevation_deg, 4),
         sun_apparent_elevation_deg: round(moment.sun.apparent_elevation_deg, 4),
-        sun_azimuth_deg: round(moment.sun.azimuth_deg, 4),
+        sun_azimuth_deg: compass(moment.sun.azimuth_deg, 4),
         tilt_deg: round(moment.face.plane.tilt_deg, 3),
-        azimuth_deg: round(moment.face.plane.azimuth_deg, 3),
+        azimuth_deg: compass(moment.face.plane.azimuth_deg, 3),
         tracker_deg: moment.tracker_deg.map(|angle| round(angle, 3)),
         incidence_deg: round(moment.face.incidence_deg, 4),
         poa_w_m2: round(moment.face.poa_w_m2, 2),

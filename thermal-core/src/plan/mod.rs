@@ -211,7 +211,7 @@ pub fn plan(input: &PlanInput) -> Result<Plan> {
         height_above_modules_m: round(geometry.height_above_modules_m, 2),
         height_above_takeoff_m: round(geometry.height_above_takeoff_m, 2),
         camera_pitch_deg: round(look.pitch_deg, 1),
-        heading_deg: round(look.heading_deg, 1),
+        heading_deg: compass(look.heading_deg, 1),
         view_angle_deg: round(geometry.view_angle_centre_deg, 2),
         view_angle_worst_deg: round(geometry.view_angle_deg, 2),
         max_speed_m_s: round_down(speed),
@@ -348,6 +348,11 @@ fn round(value: f64, digits: i32) -> f64 {
     let scale = 10f64.powi(digits);
     // `+ 0.0` turns -0 into 0.
     (value * scale).round() / scale + 0.0
+}
+
+/// A compass direction, rounded: from 0 on and always under 360.
+fn compass(heading_deg: f64, digits: i32) -> f64 {
+    round(round(heading_deg.rem_euclid(360.0), digits).rem_euclid(360.0), digits)
 }
 
 /// To the hundredth below: a limit that is rounded up is none.

@@ -137,6 +137,26 @@ fn windows_are_right_to_the_minute() {
     }
 }
 
+/// A direction is told once: north is 0, never 360 and never -0, in the figures as in the words.
+#[test]
+fn north_is_told_as_zero() {
+    for (given, wanted) in [(360.0, 0.0), (359.97, 0.0), (-0.0, 0.0), (359.94, 359.9), (0.04, 0.0)] {
+        let mut input = input("2026-06-21");
+        (input.camera.pitch_deg, input.camera.heading_deg) = (Some(-90.0), Some(given));
+        let plan = made(&input);
+        assert_eq!(plan.heading_deg.to_string(), f64::to_string(&wanted), "{given}");
+        let figures: String = plan.figures().into_iter().map(|(_, value)| value).collect();
+        assert!(figures.contains("upper edge of the frame to 0 deg"), "{figures}");
+    }
+    for azimuth in [0.0, 180.0, 360.0] {
+        let mut input = input("2026-06-21");
+        input.array.azimuth_deg = azimuth;
+        let plan = made(&input);
+        let all = plan.hours.iter().flat_map(|hour| [hour.sun_azimuth_deg, hour.azimuth_deg]).chain([plan.heading_deg]);
+        assert!(all.into_iter().all(|deg| (0.0..360.0).contains(&deg) && deg.is_sign_positive()));
+    }
+}
+
 /// What is chosen keeps the limits: perpendicular within 20 deg, straight down over dual-tilt roofs.
 #[test]
 fn the_chosen_view_keeps_the_limits() {

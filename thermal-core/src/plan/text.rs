@@ -36,9 +36,10 @@ impl Plan {
             (Some(worst), Some(centre)) => format!("; {worst:.1} pixels across a cell ({centre:.1} at the centre)"),
             _ => String::new(),
         };
+        let to = super::compass(self.heading_deg, 0);
         let heading = match self.camera_pitch_deg {
-            -90.0 => format!("straight down, upper edge of the frame to {:.0} deg", self.heading_deg),
-            pitch => format!("pitch {pitch:.0} deg, looking to {:.0} deg", self.heading_deg),
+            -90.0 => format!("straight down, upper edge of the frame to {to:.0} deg"),
+            pitch => format!("pitch {pitch:.0} deg, looking to {to:.0} deg"),
         };
         let packs = if self.batteries == 1 { "battery" } else { "batteries" };
         vec![
@@ -112,7 +113,7 @@ impl Plan {
                 "{}  {:>6.1}  {:>6.1}  {:>6.1}{turn}  {:>4.0}  {:>+5.1}  {glare:>5}  {}  {}",
                 hand(&hour.time),
                 hour.sun_apparent_elevation_deg,
-                hour.sun_azimuth_deg,
+                super::compass(hour.sun_azimuth_deg, 1),
                 hour.incidence_deg,
                 hour.poa_w_m2,
                 hour.change_w_m2_per_min,
