@@ -82,9 +82,9 @@ impl Table {
                 let remedy = format!("begin the file with the line {}", known.join(","));
                 return Err(Error::input(path, "line 1", "there is no header line", remedy));
             };
-            let count = |mark: u8| table.line.iter().filter(|b| **b == mark).count();
+            let count = |mark: u8| table.line.split(|b| *b == mark).count();
             table.separator = [b';', b'\t', b','].into_iter().max_by_key(|mark| count(*mark)).unwrap_or(b',');
-            if !whole || count(table.separator) >= MAX_COLUMNS {
+            if !whole || count(table.separator) > MAX_COLUMNS {
                 let remedy = format!("begin the file with the line {}", known.join(","));
                 let place = format!("line {}", table.lines.number);
                 return Err(Error::input(path, place, "the line is too long for a header", remedy));
