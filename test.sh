@@ -34,6 +34,12 @@ if [ "${1:-}" = all ]; then
     cargo clippy --workspace --features thermal-cli/object-store -- -D warnings
     # As a user builds it: without Parquet.
     cargo clippy -- -D warnings
+    # The oldest Rust that is promised, where it is installed (`rustup toolchain install 1.90.0`).
+    if command -v rustup >/dev/null && rustup toolchain list | grep -q '^1\.90\.0'; then
+        CARGO_TARGET_DIR=target/oldest cargo +1.90.0 check --workspace --locked
+    else
+        echo "skipped: Rust 1.90.0 is not installed" >&2
+    fi
     cargo build --release --workspace --bin thermal --features thermal-cli/object-store
     THERMAL_RELEASE="${CARGO_TARGET_DIR:-$PWD/target}/release/thermal"
     export THERMAL_RELEASE

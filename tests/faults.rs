@@ -431,6 +431,53 @@ fn review_loses_nothing_that_was_said_saved() {
     assert_eq!(fs::read(&log).unwrap(), lines);
 }
 
+/// A note into a file that no name leads to any more would be lost with the program: it is refused, and taken again when
+/// the folder is back.
+#[test]
+fn a_review_whose_run_is_gone_does_not_say_saved() {
+    let plant = plant();
+    let place = plant.place.path();
+    let (run, moved) = (place.join("whole"), place.join("elsewhere"));
+    let finding = rows(&run.join("findings.csv"))[0]["finding"].clone();
+    let server = Server::start(&run, |_| {}).unwrap();
+    assert_eq!(server.note(&finding, "before").unwrap().0, 200);
+    fs::rename(&run, &moved).unwrap();
+    let (status, answer) = server.note(&finding, "while away").unwrap();
+    assert!(status == 500 && answer.contains("nothing was saved") && answer.contains("decisions.jsonl"), "{answer}");
+    fs::rename(&moved, &run).unwrap();
+    assert_eq!(server.note(&finding, "after").unwrap().0, 200);
+    let log = fs::read_to_string(run.join("decisions.jsonl")).unwrap();
+    assert!(log.contains("before") && log.contains("after") && !log.contains("while away"), "{log}");
+    fs::remove_dir_all(&run).unwrap();
+    let (status, answer) = server.note(&finding, "too late").unwrap();
+    assert!(status == 500 && answer.contains("nothing was saved"), "{answer}");
+    assert!(!run.exists());
+}
+
+/// More connections than there are places, none of which asks anything: they lose their places, and the page answers.
+#[test]
+fn idle_connections_do_not_keep_the_page_from_answering() {
+    let plant = plant();
+    let run = plant.place.path().join("whole");
+    let finding = rows(&run.join("findings.csv"))[0]["finding"].clone();
+    let server = Server::start(&run, |_| {}).unwrap();
+    let mut idle: Vec<TcpStream> = (0..64).map(|_| TcpStream::connect(("127.0.0.1", server.port)).unwrap()).collect();
+    for stream in &mut idle {
+        stream.write_all(b"GET / HTTP/1.1\r\nHost: 127").unwrap();
+    }
+    std::thread::sleep(Duration::from_millis(300));
+    // No place is free: the first try runs into its own time-out of 20 s or is served when the others are dropped.
+    let began = std::time::Instant::now();
+    let answer = server.note(&finding, "at last").or_else(|| server.note(&finding, "at last")).unwrap();
+    let waited = began.elapsed();
+    assert!(answer.0 == 200 || answer.1.contains("is that already"), "{}", answer.1);
+    assert!(waited > Duration::from_secs(10) && waited < Duration::from_secs(45), "{waited:?}");
+    // The idle ones were ended by the server.
+    idle[0].set_read_timeout(Some(Duration::from_secs(5))).unwrap();
+    let mut rest = Vec::new();
+    assert!(idle[0].read_to_end(&mut rest).is_ok(), "still open");
+}
+
 #[test]
 fn an_unplugged_source_never_gives_a_wrong_result() {
     let plant = plant();

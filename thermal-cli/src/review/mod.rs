@@ -75,14 +75,21 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
     serve(args, Desk::new(run, log, &args.reviewer)?, console)
 }
 
+/// So many lines that were not taken over are told on the terminal; the table beside the run holds all.
+const MOST_TOLD: usize = 50;
+
 /// What `--apply` came to: a line each for what was not taken over, on stderr and in a table beside the run.
 fn report(args: &Args, applied: &Applied) -> Result<ExitCode, Failure> {
-    for refused in &applied.refused {
+    for refused in applied.refused.iter().take(MOST_TOLD) {
         let place =
             if refused.line == 0 { String::new() } else { format!("line {}, {}: ", refused.line, refused.finding) };
         Console::warn(&format!("not taken over: {place}{}", refused.reason));
     }
     let left = args.run.join("decisions-not-applied.csv");
+    if applied.refused.len() > MOST_TOLD {
+        let more = applied.refused.len() - MOST_TOLD;
+        Console::warn(&format!("not taken over: {more} more lines; {} lists them all", left.display()));
+    }
     if !applied.refused.is_empty() {
         applied.write_refused(&left)?;
     }

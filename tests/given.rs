@@ -1,0 +1,172 @@
+//! What is given to the program under a name that it reads or writes: tables of a million rows, and pipes, folders, devices
+//! and links that lead nowhere or back. It ends soon, within its memory, and names file, reason and remedy.
+#![allow(missing_docs)]
+#![cfg(target_os = "linux")]
+
+use std::fmt::Write as _;
+use std::fs;
+use std::os::unix::fs::symlink;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+use thermal_core::scene;
+use thermal_tests::program::{thermal, thermal_path};
+
+/// Bound for a table of a million rows, kilobytes.
+const MAX_KB: u64 = 512 << 10;
+const MAX_TIME: Duration = Duration::from_secs(60);
+
+/// What a run of the program came to.
+struct Came {
+    code: Option<i32>,
+    said: String,
+    peak_kb: u64,
+}
+
+/// Runs the program to its end, or kills it where it does not come to one.
+fn run(words: &[&str], place: &Path) -> Came {
+    let errors = place.join("stderr");
+    let mut command = Command::new(thermal_path());
+    command.args(words).stdin(Stdio::null()).stdout(Stdio::null()).stderr(fs::File::create(&errors).unwrap());
+    let mut child = command.spawn().unwrap();
+    let (status, began, mut peak_kb) = (format!("/proc/{}/status", child.id()), Instant::now(), 0);
+    let code = loop {
+        // The high-water mark only rises, so that the last look misses little.
+        let text = fs::read_to_string(&status).unwrap_or_default();
+        let mark = text.lines().find_map(|line| line.strip_prefix("VmHWM:")?.trim().strip_suffix(" kB")?.parse().ok());
+        peak_kb = peak_kb.max(mark.unwrap_or(0));
+        if let Some(status) = child.try_wait().unwrap() {
+            break status.code();
+        }
+        if began.elapsed() > MAX_TIME {
+            child.kill().unwrap();
+            child.wait().unwrap();
+            panic!("{words:?} did not end");
+        }
+        std::thread::sleep(Duration::from_millis(5));
+    };
+    let said = String::from_utf8_lossy(&fs::read(&errors).unwrap()).into_owned();
+    assert!(!said.contains("panicked"), "{words:?}: {said}");
+    Came { code, said, peak_kb }
+}
+
+/// A plant of one frame, and its run.
+fn plant(place: &Path) -> (PathBuf, PathBuf) {
+    let (folder, out) = (place.join("plant"), place.join("run"));
+    let mut spec = scene::demo_spec();
+    spec.flight.frames = 1;
+    scene::render(&spec, &folder).unwrap();
+    let words = ["inspect", folder.to_str().unwrap(), "--out", out.to_str().unwrap(), "--quiet", "--no-evidence"];
+    assert!(thermal(words).status.success());
+    (folder, out)
+}
+
+fn million(header: &str, row: impl Fn(&mut String, usize)) -> String {
+    let mut text = format!("{header}\n");
+    for k in 0..1_000_000 {
+        row(&mut text, k);
+        text.push('\n');
+    }
+    text
+}
+
+#[test]
+fn a_million_rows_stay_within_the_memory() {
+    let place = tempfile::tempdir().unwrap();
+    let (folder, out) = plant(place.path());
+    let again = place.path().join("again");
+    let words = ["inspect", folder.to_str().unwrap(), "--out", again.to_str().unwrap(), "--quiet", "--no-evidence"];
+    let header = "file,captured_at,lat,lon,altitude_m,height_above_takeoff_m,yaw_deg,pitch_deg,roll_deg";
+    let poses = million(header, |text, k| {
+        write!(text, "f_{k:07}.tif,2026-06-18T11:10:00Z,48.1{k:07},11.6{k:07},540.1,25.0,180.0,-90.0,0.1").unwrap();
+    });
+    let faulty = million(header, |text, k| {
+        write!(text, "frame_0001.tif,no time,{k},{k}x,1e9,25.0,180.0,-90.0").unwrap();
+    });
+    let readings = million("time,poa_w_m2,air_temp_c,wind_m_s,cloud_okta", |text, k| {
+        let (h, m, s, ms) = (9 + k / 90_000, k / 1500 % 60, k / 25 % 60, k % 25 * 40);
+        write!(text, "2026-06-18T{h:02}:{m:02}:{s:02}.{ms:03}+02:00,{}.5,25.1,1.5,1", 700 + k % 100).unwrap();
+    });
+    let cases = [
+        ("frames.csv", poses, "more rows name files that are not there"),
+        ("frames.csv", faulty, "more values or rows are not used"),
+        ("irradiance.csv", readings, ""),
+    ];
+    for (name, text, word) in cases {
+        let path = folder.join(name);
+        let kept = fs::read(&path).unwrap();
+        fs::write(&path, text).unwrap();
+        let came = run(&words, place.path());
+        eprintln!("{name}: {} MB", came.peak_kb >> 10);
+        assert!(came.code == Some(0) && came.said.contains(word), "{name}: {}", came.said);
+        assert!((1..=MAX_KB).contains(&came.peak_kb), "{name}: {} kB", came.peak_kb);
+        fs::write(&path, kept).unwrap();
+        fs::remove_dir_all(&again).unwrap();
+    }
+    let table = place.path().join("decisions.csv");
+    let decisions = million("finding,decision,note,reviewer", |text, k| {
+        write!(text, "X{k:07},confirmed,all is well,Ada").unwrap();
+    });
+    fs::write(&table, decisions).unwrap();
+    let came = run(&["review", out.to_str().unwrap(), "--apply", table.to_str().unwrap()], place.path());
+    eprintln!("decisions.csv: {} MB", came.peak_kb >> 10);
+    assert!(came.code == Some(3) && came.said.contains("999950 more lines"), "{}", came.said);
+    assert!((1..=MAX_KB).contains(&came.peak_kb), "{} kB", came.peak_kb);
+    let refused = fs::read_to_string(out.join("decisions-not-applied.csv")).unwrap();
+    assert_eq!(refused.lines().count(), 1_000_001);
+}
+
+/// Puts something under a name that is no ordinary file.
+fn put(kind: &str, path: &Path) {
+    match kind {
+        "pipe" => assert!(Command::new("mkfifo").arg(path).status().unwrap().success()),
+        "folder" => fs::create_dir(path).unwrap(),
+        "link to nothing" => symlink("/nowhere/at/all", path).unwrap(),
+        "circle" => symlink(path.file_name().unwrap(), path).unwrap(),
+        "device" => symlink("/dev/zero", path).unwrap(),
+        _ => unreachable!("{kind}"),
+    }
+}
+
+const KINDS: [&str; 5] = ["pipe", "folder", "link to nothing", "circle", "device"];
+
+/// Takes away what [`put`] laid down.
+fn take(path: &Path) {
+    let meta = fs::symlink_metadata(path).unwrap();
+    if meta.is_dir() { fs::remove_dir(path) } else { fs::remove_file(path) }.unwrap();
+}
+
+/// Runs a command with each kind under a name in the place of the file there.
+fn under_the_name(path: &Path, words: &[&str], place: &Path) {
+    let kept = fs::read(path).ok();
+    let name = path.file_name().unwrap().to_str().unwrap();
+    for kind in KINDS {
+        let _ = fs::remove_file(path);
+        put(kind, path);
+        let came = run(words, place);
+        let what = format!("{kind} as {name}, {words:?}: {}", came.said);
+        assert!(came.code == Some(1) || came.code == Some(2), "{:?} {what}", came.code);
+        // The system's own words for a circle of links say what to mend.
+        let remedy = if kind == "circle" { "symbolic links" } else { "; " };
+        assert!(came.said.contains(name) && came.said.contains(remedy), "{what}");
+        take(path);
+    }
+    if let Some(bytes) = kept {
+        fs::write(path, bytes).unwrap();
+    }
+}
+
+#[test]
+fn what_is_no_file_under_the_name_of_one_is_refused() {
+    let place = tempfile::tempdir().unwrap();
+    let at = place.path();
+    let (folder, _) = plant(at);
+    let (plant, out) = (folder.to_str().unwrap(), at.join("never"));
+    let inspect = ["inspect", plant, "--out", out.to_str().unwrap(), "--quiet"];
+    for name in ["frames.csv", "irradiance.csv", "layout.geojson", "inspection.toml"] {
+        under_the_name(&folder.join(name), &inspect, at);
+    }
+    assert!(!out.exists());
+    under_the_name(&folder.join("frames.csv"), &["fieldcheck", plant, "--out", out.to_str().unwrap()], at);
+}
