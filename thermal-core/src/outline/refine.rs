@@ -22,17 +22,19 @@ struct Mark {
 const HALF: usize = 12;
 const STEP_PX: f64 = 0.5;
 
-/// Mean profile across a boundary from `a` to `b` (plane coordinates), along plane axis `axis`; px steps of `STEP_PX`.
+/// Mean profile across the part `from` to `to` of a boundary from `a` to `b` (plane coordinates), along plane axis `axis`; px
+/// steps of `STEP_PX`.
 fn profile(
     frame: &Grey<'_>,
     map: &PlaneMap,
     a: [f64; 2],
     b: [f64; 2],
     axis: usize,
+    (from, to): (f64, f64),
     per_px: f64,
 ) -> Option<[f32; 2 * HALF + 1]> {
     let (w, h) = (frame.width as f64, frame.height as f64);
-    let n = 12;
+    let n = if to - from < 0.75 { 6 } else { 12 };
     let mut sum = [0f32; 2 * HALF + 1];
     let mut used = 0;
     let reach = HALF as f64 * STEP_PX * per_px;
@@ -44,7 +46,7 @@ fn profile(
     };
     let (la, ha, lb, hb) = (end(a, -1.0), end(a, 1.0), end(b, -1.0), end(b, 1.0));
     for k in 0..n {
-        let t = 0.08 + 0.84 * (f64::from(k) + 0.5) / f64::from(n);
+        let t = 0.08 + 0.84 * (from + (to - from) * (f64::from(k) + 0.5) / f64::from(n));
         let mix = |p: [f64; 2], q: [f64; 2]| [p[0] + t * (q[0] - p[0]), p[1] + t * (q[1] - p[1])];
         let (p, q) = (mix(la, lb), mix(ha, hb));
         let inside = |p: [f64; 2]| p[0] > 0.5 && p[1] > 0.5 && p[0] < w - 0.5 && p[1] < h - 0.5;
@@ -171,7 +173,7 @@ fn fit(marks: &[Mark], start: &Projective, px: f64, lean_deg: f64) -> Option<Pro
         }
         // A module cut by the frame, with one upright side in view, would turn and shrink freely: tables are turned against
         // each other by a degree or two, and the size is known from growing.
-        let turn = 1.0 / (0.03 * scale).powi(2);
+        let turn = 1.0 / (0.06 * scale).powi(2);
         let size = 1.0 / (0.2 * scale).powi(2);
         for (k, weight) in [(1, turn), (3, turn), (0, size), (4, size)] {
             n[(k, k)] += weight;
@@ -263,21 +265,20 @@ fn refine_one(
                     b[axis] += inward * half_gap;
                 }
                 let (ua, ub) = (apply(&h, a), apply(&h, b));
-                let mid = apply(&h, [0.5 * (a[0] + b[0]), 0.5 * (a[1] + b[1])]);
-                let Some(p) = profile(frame, map, ua, ub, axis, px) else { continue };
-                let found = if inner { line_centre(&p) } else { Some(step_place(&p)) };
-                let Some((offset, depth)) = found else { continue };
-                let weight = if inner { (depth / 0.5).abs().min(1.0) } else { 0.3 * (depth / 1.5).min(1.0) };
-                if weight < 0.05 {
-                    continue;
+                // A line between modules tells by its halves how the lattice is turned, which in a single course little else does.
+                let parts: &[(f64, f64)] = if inner { &[(0.0, 0.5), (0.5, 1.0)] } else { &[(0.0, 1.0)] };
+                for &(from, to) in parts {
+                    let Some(p) = profile(frame, map, ua, ub, axis, (from, to), px) else { continue };
+                    let found = if inner { line_centre(&p) } else { Some(step_place(&p)) };
+                    let Some((offset, depth)) = found else { continue };
+                    let weight = if inner { 0.5 * (depth / 0.5).abs().min(1.0) } else { 0.3 * (depth / 1.5).min(1.0) };
+                    if weight < 0.025 {
+                        continue;
+                    }
+                    let t = 0.08 + 0.84 * f64::midpoint(from, to);
+                    let at = [0, 1].map(|k| a[k] + t * (b[k] - a[k]));
+                    measured.push(Mark { at, axis, value: apply(&h, at)[axis] + offset * px, weight, line: index });
                 }
-                measured.push(Mark {
-                    at: [0.5 * (a[0] + b[0]), 0.5 * (a[1] + b[1])],
-                    axis,
-                    value: mid[axis] + offset * px,
-                    weight,
-                    line: index,
-                });
             }
         }
         h = fit(&measured, &h, px, settings.lean_deg)?;
