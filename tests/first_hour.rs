@@ -217,17 +217,28 @@ fn man_pages_and_completions_come_from_the_same_definitions() {
 #[cfg(unix)]
 #[test]
 fn a_place_that_cannot_be_written_to_is_one_sentence() {
+    use std::os::unix::fs::{MetadataExt, PermissionsExt};
+    use std::os::unix::process::CommandExt;
     let folder = tempfile::tempdir().unwrap();
     let place = folder.path().join("flight");
     assert!(thermal(["demo", "--render-only", place.to_str().unwrap()]).status.success());
     std::fs::remove_file(place.join("inspection.toml")).unwrap();
-    // Permissions do not bind the super-user, who runs tests in containers; a link to nowhere binds anybody.
-    std::os::unix::fs::symlink("/nowhere/at/all", place.join("inspection.toml")).unwrap();
-    let run = thermal(["prepare", "--quiet", place.to_str().unwrap()]);
+    // Permissions do not bind the super-user, who runs tests in containers: then another user runs a copy of the program.
+    let program = folder.path().join("thermal");
+    std::fs::copy(thermal_tests::program::thermal_path(), &program).unwrap();
+    for (path, mode) in [(folder.path(), 0o755), (&place, 0o555)] {
+        std::fs::set_permissions(path, std::fs::Permissions::from_mode(mode)).unwrap();
+    }
+    let mut command = Command::new(&program);
+    if std::fs::metadata(&place).unwrap().uid() == 0 {
+        command.uid(65534);
+    }
+    let run = command.args(["prepare", "--quiet", place.to_str().unwrap()]).output().unwrap();
     let error = String::from_utf8_lossy(&run.stderr).into_owned();
     assert_eq!(run.status.code(), Some(1), "{error}");
     let last = error.trim().lines().last().unwrap();
     assert!(last.contains("cannot write the file; copy the flight to a place that you may write to"), "{error}");
+    std::fs::set_permissions(&place, std::fs::Permissions::from_mode(0o755)).unwrap();
 }
 
 #[test]
