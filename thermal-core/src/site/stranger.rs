@@ -1,16 +1,20 @@
 //! Outlines on no module of the layout that nothing else bears out: the ground imitates a table in one frame, and in the
-//! next it does not.
+//! next it does not; and a layout that lists the rows on either side knows what lies between them.
 
 use rstar::{RTree, primitives::GeomWithData};
 
+use super::map::Map;
 use super::register::CERTAIN;
 use super::{Place, Registration};
 
 /// Outlines of two frames nearer than this to each other show the same thing, m: less than a module's width.
 const SAME_M: f64 = 0.4;
 
-/// For each frame the outlines on no module of the layout where the frame's place is certain and no other frame shows an
-/// outline at the same place.
+/// How far off a row may be on either side of what lies between rows, m.
+const ROW_M: f64 = 15.0;
+
+/// For each frame whose place is certain the outlines on no module of the layout that lie between its rows, or that no other
+/// frame shows at the same place.
 pub(crate) fn strangers(registration: &Registration) -> Vec<Vec<usize>> {
     let unlisted = |p: &Place| p.asset.is_none() && p.centre_m().iter().all(|v| v.is_finite());
     let mut points = Vec::new();
@@ -25,13 +29,27 @@ pub(crate) fn strangers(registration: &Registration) -> Vec<Vec<usize>> {
     let of_frame = |(f, frame): (usize, &super::PlacedFrame)| {
         let certain = frame.confidence >= CERTAIN;
         let places = frame.places.iter().enumerate();
-        places.filter(|(_, p)| certain && unlisted(p) && alone(f, p)).map(|(i, _)| i).collect()
+        let strange = |p: &Place| unlisted(p) && (alone(f, p) || between_rows(&registration.map, p.centre_m()));
+        places.filter(|(_, p)| certain && strange(p)).map(|(i, _)| i).collect()
     };
     registration.frames.iter().enumerate().map(of_frame).collect()
 }
 
+/// Whether modules of the layout lie up the slope of a place and down the slope.
+fn between_rows(map: &Map, place: [f64; 2]) -> bool {
+    let near = map.within(place.map(|v| v - ROW_M), place.map(|v| v + ROW_M));
+    let sides = near.into_iter().filter_map(|i| {
+        let [along, across] = map.slots[i as usize].share(place);
+        (along.abs() < 1.0 && across.abs() > 0.5).then_some(across > 0.0)
+    });
+    let (mut up, mut down) = (false, false);
+    sides.for_each(|below| if below { up = true } else { down = true });
+    up && down
+}
+
 #[cfg(test)]
 mod tests {
+    use super::super::map::Slot;
     use super::super::{LocalPlane, PlacedFrame};
     use super::*;
 
@@ -64,7 +82,14 @@ mod tests {
             frame(0.9, vec![place(None, 9.2), place(None, 20.0)]),
         ];
         assert_eq!(strangers(&registration), [vec![1], vec![]]);
+        // Between two rows that the layout lists, it does not matter how many frames show it.
+        let row = |y: f64| Slot { centre: [9.5, y], along: [1.0, 0.0], size: [1.0, 2.0] };
+        registration.map = Map::new(vec![row(8.0)]);
+        assert_eq!(strangers(&registration), [vec![1], vec![]]);
+        registration.map = Map::new(vec![row(8.0), row(-8.0)]);
+        assert_eq!(strangers(&registration), [vec![1, 2], vec![]]);
         // An outline without a place is told by nothing.
+        registration.map = Map::new(Vec::new());
         registration.frames[0].places[1] = place(None, f32::NAN);
         assert_eq!(strangers(&registration), [vec![], Vec::<usize>::new()]);
     }
