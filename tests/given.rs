@@ -100,6 +100,7 @@ fn a_million_rows_stay_within_the_memory() {
         let came = run(&words, place.path());
         eprintln!("{name}: {} MB", came.peak_kb >> 10);
         assert!(came.code == Some(0) && came.said.contains(word), "{name}: {}", came.said);
+        assert!(came.said.lines().count() <= 50, "{name}: {}", came.said);
         assert!((1..=MAX_KB).contains(&came.peak_kb), "{name}: {} kB", came.peak_kb);
         fs::write(&path, kept).unwrap();
         fs::remove_dir_all(&again).unwrap();

@@ -20,8 +20,10 @@ use crate::{
 #[derive(clap::Args)]
 #[command(after_help = "Examples:
   thermal demo quarry
-  thermal deliver quarry/run --thermographer \"A. Weaver\" --camera \"640 x 512, no. 17\" --calibration \"March 2026\"
-  thermal deliver quarry/run --force --specific-yield-kwh-kwp 1450 --price-per-kwh 0.08 --currency EUR
+  thermal deliver quarry/run --thermographer \"A. Weaver\" \\
+          --camera \"640 x 512, no. 17\" --calibration \"March 2026\"
+  thermal deliver quarry/run --force --specific-yield-kwh-kwp 1450 \\
+          --price-per-kwh 0.08 --currency EUR
   thermal deliver --verify quarry/run-delivery")]
 pub(crate) struct Args {
     /// Run folder

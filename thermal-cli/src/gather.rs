@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 use std::process::ExitCode;
 
+use thermal_core::Error;
 use thermal_core::inspection::{Inputs, folder_of_parts, gather};
 use thermal_core::run_record::RunRecord;
 
@@ -44,7 +45,7 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
     let record = RunRecord::begin(std::env::args().collect());
     let folder = match &args.folder {
         Some(folder) => folder.clone(),
-        None => folder_of_parts(&args.parts)?,
+        None => named_folder(&args.parts)?,
     };
     let inputs = Inputs::read(&folder)?;
     refuse_taken(&args.out, args.force)?;
@@ -58,4 +59,15 @@ pub(crate) fn run(args: &Args, console: Console) -> Result<ExitCode, Failure> {
         console,
     )?;
     report(&conclusion, &args.out, args.json)
+}
+
+/// The inspection folder that the first part names; it may have been moved, or the part come from another machine.
+fn named_folder(parts: &[PathBuf]) -> Result<PathBuf, Failure> {
+    let folder = folder_of_parts(parts)?;
+    if folder.is_dir() {
+        return Ok(folder);
+    }
+    let file = parts.first().cloned().unwrap_or_default().join("part.json");
+    let reason = format!("it names the inspection folder {}, and there is none", folder.display());
+    Err(Failure::Library(Error::input(file, "folder", reason, "say with --folder where the flight is here")))
 }

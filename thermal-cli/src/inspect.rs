@@ -7,6 +7,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Instant;
 
+use thermal_core::Error;
 use thermal_core::finding::Pattern;
 use thermal_core::frame::FrameSettings;
 use thermal_core::inspection::{
@@ -232,6 +233,29 @@ fn analyse(
     Ok((reports, journal))
 }
 
+/// So many problems of an input, or of what follows from them all, are told one by one.
+const MOST_PROBLEMS: usize = 9;
+
+fn file_of(problem: &Error) -> Option<&Path> {
+    match problem {
+        Error::Input { path, .. } | Error::Io { path, .. } => Some(path),
+        _ => None,
+    }
+}
+
+/// The first problems, how many more there are, and the last one, which may count what its table left untold.
+fn warn_of_problems(problems: &[String]) {
+    problems.iter().take(MOST_PROBLEMS).for_each(|problem| Console::warn(problem));
+    match problems.get(MOST_PROBLEMS..) {
+        None | Some([]) => {}
+        Some([last]) => Console::warn(last),
+        Some([more @ .., last]) => {
+            Console::warn(&format!("{} more problems, which the same command with --json lists", more.len()));
+            Console::warn(last);
+        }
+    }
+}
+
 /// From the reports of all frames to the run folder.
 pub(crate) fn finish(
     inputs: &Inputs,
@@ -246,9 +270,14 @@ pub(crate) fn finish(
     let mut conclusion = conclude(inputs, reports, registration);
     write(inputs, reports, &mut conclusion, record, out, options)?;
     warn_of_skipped(&conclusion);
-    for problem in &conclusion.problems {
-        Console::warn(problem);
+    // Those of the inputs stand first, file by file; a long table does not bury what was met afterwards.
+    let (mut rest, mut groups) = (conclusion.problems.as_slice(), Vec::new());
+    for of_file in inputs.problems.chunk_by(|a, b| file_of(a) == file_of(b)) {
+        let (group, others) = rest.split_at(of_file.len().min(rest.len()));
+        (rest, groups) = (others, [groups, vec![group]].concat());
     }
+    groups.push(rest);
+    groups.into_iter().for_each(warn_of_problems);
     if inputs.irradiance.is_none() {
         Console::warn("no irradiance.csv: differences are as measured and not scaled to 1000 W/m2");
     }

@@ -26,7 +26,7 @@ Examples:
     thermal plan --lat 48.10 --lon 11.60 --elevation 520 --tilt 20 --azimuth 180 \\
                  --date 2026-06-21 --utc-offset +02:00 --surface-height 12 --out briefing
   A site that an inspection folder describes, a week of it:
-    thermal plan --site quarry --date 2026-06-15..2026-06-21 --out briefing";
+    thermal plan --site quarry --date 2026-06-15..2026-06-21 --out week";
 
 /// For the thermographer, before the flight: heights, speed, lines, and the hours fit to fly
 #[derive(clap::Args)]

@@ -22,9 +22,9 @@ use crate::{
 const EXAMPLES: &str = "\
 Examples:
   Asks for the value on each photo, checks it at once and goes on where it was left:
-    thermal readings meter --site quarry --lat 39.50 --lon -3.50
+    thermal readings meter --site quarry --out meter.csv
   The same from a table photo,poa_w_m2[,air_temp_c,wind_m_s,cloud_okta]:
-    thermal readings meter --site quarry --values read.csv";
+    thermal readings meter --site quarry --values read.csv --out meter.csv";
 
 /// For the thermographer, back at the desk: the irradiance log from time-stamped photographs of the meter
 #[derive(clap::Args)]

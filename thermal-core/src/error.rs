@@ -46,6 +46,11 @@ pub type Result<T> = std::result::Result<T, Error>;
 /// What the reader can do about a refusal of the system, where that is known.
 fn remedy(source: &std::io::Error) -> &'static str {
     use std::io::ErrorKind;
+    // The kind of a circle of links has no stable name yet (`ErrorKind::FilesystemLoop`): ELOOP of the system.
+    let circle = if cfg!(target_os = "linux") { 40 } else { 62 };
+    if cfg!(unix) && source.raw_os_error() == Some(circle) {
+        return "; links lead round in a circle: put the file itself in the place of the link";
+    }
     match source.kind() {
         ErrorKind::PermissionDenied => "; use a place that is yours to write to (for an input: a copy of your own)",
         ErrorKind::ReadOnlyFilesystem => "; the disk is read-only: copy the folder to another, or write to another",
@@ -81,5 +86,20 @@ impl Error {
     /// An [`Error::Argument`].
     pub fn argument(name: impl Into<String>, reason: impl Into<String>, remedy: impl Into<String>) -> Self {
         Self::Argument { name: name.into(), reason: reason.into(), remedy: remedy.into() }
+    }
+}
+
+#[cfg(all(test, unix))]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_circle_of_links_is_told_with_its_way_out() {
+        let folder = tempfile::tempdir().unwrap();
+        let [a, b] = ["a.csv", "b.csv"].map(|name| folder.path().join(name));
+        std::os::unix::fs::symlink(&a, &b).unwrap();
+        std::os::unix::fs::symlink(&b, &a).unwrap();
+        let error = Error::io(&a, "open the file", std::fs::File::open(&a).unwrap_err()).to_string();
+        assert!(error.ends_with("put the file itself in the place of the link"), "{error}");
     }
 }

@@ -36,8 +36,8 @@ pub(crate) struct Sidecar {
     pub(crate) problems: Vec<Error>,
 }
 
-/// So many files that are not there are told by name.
-const MAX_ABSENT: usize = 1000;
+/// So many files that are not there are told by name: who reads them sees what is wrong with the table.
+const MAX_ABSENT: usize = 8;
 
 impl Sidecar {
     /// As [`read_sidecar`]; rows on files that are not `there` are counted and not kept, whatever their number.

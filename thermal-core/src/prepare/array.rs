@@ -16,7 +16,7 @@ use crate::site::Layout;
 /// Frames in which the lattice is sought.
 const LOOKS: usize = 4;
 /// Middle of the modules over the ground, m (common practice, no source): heights are logged over the take-off point.
-const MODULES_OVER_GROUND_M: f64 = 1.5;
+pub(super) const MODULES_OVER_GROUND_M: f64 = 1.5;
 /// A camera within this of straight down says nothing of the tilt, deg.
 const NADIR_DEG: f64 = 6.0;
 /// Tilts that are tried where the pose does not tell, deg.
@@ -176,7 +176,9 @@ fn module(ground: Option<&Ground>, lattice: Option<&Lattice>, tilt_deg: Option<f
 fn array(ground: Option<&Ground>, lattice: Option<&Lattice>, attitude: Option<&Attitude>) -> Vec<Entry> {
     let default = Array::default();
     let mut entries = Vec::new();
-    let paired = ground.is_some_and(|g| g.paired);
+    // A layout shows all rows, frames some of them.
+    let seen_paired = lattice.and_then(|l| l.paired_deg).filter(|_| ground.is_none());
+    let paired = ground.is_some_and(|g| g.paired) || seen_paired.is_some();
     let plane = lattice.and_then(|l| l.plane_deg).filter(|_| !paired && attitude.is_some());
     let facing = match (ground, plane, attitude) {
         // The layout's rows are straight, a compass is not.
@@ -185,13 +187,18 @@ fn array(ground: Option<&Ground>, lattice: Option<&Lattice>, attitude: Option<&A
             Some((nearer(g.across_deg, a.facing_deg()), "layout.geojson and the camera's yaw"))
         }
         (Some(g), ..) => Some((nearer(g.across_deg, 180.0), "layout.geojson; which of the two ways is not told")),
+        (None, None, _) if seen_paired.is_some() => {
+            seen_paired.map(|across| (nearer(across, 180.0), "the rows in the frames; half of them face the other way"))
+        }
         (None, Some([_, turn]), _) => Some((turn, "the lattice and the camera's yaw, good to some 3 deg")),
         _ => None,
     };
     // Without a layout or a lattice, the way that the camera looks is no sign of the rows.
     let rows_known = ground.is_some() || lattice.is_some();
     let east_west = rows_known && facing.is_some_and(|(deg, _)| (deg.to_radians().sin()).abs() > 0.94);
-    let (mounting, sure, from) = if paired {
+    let (mounting, sure, from) = if seen_paired.is_some() {
+        (Mounting::DualTilt, Sure::Likely, "rows in some frames stand in pairs, narrow and wide spaces in turn")
+    } else if paired {
         (Mounting::DualTilt, Sure::Likely, "rows of layout.geojson stand in pairs, narrow and wide spaces in turn")
     } else if east_west {
         (Mounting::Tracker, Sure::Likely, "rows run north to south; fixed rows seldom do")

@@ -102,7 +102,12 @@ fn paired<'a>(groups: impl Iterator<Item = &'a Vec<[[f64; 2]; 4]>>, across: f64)
         .collect();
     spans.sort_by(|a, b| a[0].total_cmp(&b[0]));
     let spaces: Vec<f64> = spans.windows(2).map(|pair| pair[1][0] - pair[0][1]).collect();
-    if spaces.len() < 3 || spaces.iter().any(|s| *s > CLOSE_M) {
+    spaces.len() >= 3 && take_turns(&spaces)
+}
+
+/// Whether two spaces and more between neighbouring rows, m, are narrow and wide in turn and none is walked through.
+pub(super) fn take_turns(spaces: &[f64]) -> bool {
+    if spaces.len() < 2 || spaces.iter().any(|s| *s > CLOSE_M) {
         return false;
     }
     let every_second = |from: usize| median(&mut spaces.iter().copied().skip(from).step_by(2).collect::<Vec<_>>());

@@ -4,6 +4,8 @@
 use nalgebra::Vector3;
 use ndarray::Array2;
 
+use super::array::MODULES_OVER_GROUND_M;
+use super::ground::take_turns;
 use crate::measure::temperature;
 use crate::median::median;
 use crate::optics::{Lens, camera_to_enu};
@@ -14,6 +16,8 @@ use crate::settings::{Array, Orientation};
 /// Short and long side, m, of the formats that modules are usually sold in: thin film; 60 cells; 72 cells; half-cut of 108,
 /// 144 and 132 cells (from memory). The search for outlines serves 15 % either way of each.
 const USUAL_M: [[f64; 2]; 6] = [[0.60, 1.20], [0.99, 1.65], [1.04, 2.04], [1.13, 1.72], [1.13, 2.28], [1.30, 2.38]];
+/// Middle of modules back to back over the roof they lie on, m (common practice, no source): they are kept low for the wind.
+const MODULES_OVER_ROOF_M: f64 = 0.3;
 /// More courses than a row is built of.
 const MOST_COURSES: usize = 8;
 /// Fewest modules that tell a lattice.
@@ -48,6 +52,9 @@ pub(super) struct Lattice {
     pub(super) courses: u32,
     /// Tilt, deg, and the way the modules face, deg from north, by the directions of the edges and the logged attitude.
     pub(super) plane_deg: Option<[f64; 2]>,
+    /// Rows stand in pairs, ridge and valley in turn, too close for rows of one tilt; then one of the two ways across
+    /// them, from north, clockwise, deg.
+    pub(super) paired_deg: Option<f64>,
     /// Size, m, that the outlines were sought with.
     pub(super) sought_m: [f64; 2],
 }
@@ -212,6 +219,7 @@ fn value(celsius: &Array2<f32>, p: [f64; 2], across: [f64; 2], off: f64) -> Opti
 fn measure(looks: &[Look], array: &Array, found: &[Outlines], sought_m: [f64; 2]) -> Option<Lattice> {
     let (mut along, mut up, mut tilts, mut turns) = (vec![], vec![], vec![], vec![]);
     let mut courses: Vec<usize> = Vec::new();
+    let (mut pairs, mut ways) = (Vec::new(), Vec::new());
     for (look, outlines) in looks.iter().zip(found) {
         let Some((lens, to_array)) = outlines.view.as_ref().filter(|_| !outlines.tables.is_empty()) else { continue };
         let map = PlaneMap::new(*lens, *to_array);
@@ -225,6 +233,11 @@ fn measure(looks: &[Look], array: &Array, found: &[Outlines], sought_m: [f64; 2]
             tilts.push(tilt_deg);
             turns.push(n.x.atan2(n.y));
         }
+        pairs.extend(stands_in_pairs(outlines, &map, sought_m[1]));
+        ways.extend(look.pose.attitude_deg.map(|[yaw, pitch, roll]| {
+            let up = camera_to_enu(yaw, pitch, roll) * to_array.transpose() * Vector3::y();
+            up.x.atan2(up.y)
+        }));
         let (sin, cos) = tilt_deg.to_radians().sin_cos();
         for cell in outlines.tables.iter().flat_map(|t| &t.cells).filter(|c| c.whole) {
             let p = cell.corners.map(|c| map.plane(c));
@@ -250,16 +263,51 @@ fn measure(looks: &[Look], array: &Array, found: &[Outlines], sought_m: [f64; 2]
         return None;
     }
     let up_over_along = median(&mut up);
+    let paired = pairs.iter().filter(|pair| **pair).count() * 2 > pairs.len();
+    let lower = |along: f64| {
+        let mut heights: Vec<f64> = looks.iter().filter_map(|look| look.pose.height_m).collect();
+        let above_m = median(&mut heights);
+        if paired { along * (above_m + MODULES_OVER_GROUND_M - MODULES_OVER_ROOF_M) / above_m } else { along }
+    };
+    // A way across and its opposite are the same: the mean is that of twice the angle.
+    let twice = ways.iter().fold((0.0, 0.0), |sum, a: &f64| (sum.0 + (2.0 * a).sin(), sum.1 + (2.0 * a).cos()));
     let (sin, cos): (f64, f64) = turns.iter().fold((0.0, 0.0), |sum, t: &f64| (sum.0 + t.sin(), sum.1 + t.cos()));
     Some(Lattice {
         modules: up.len(),
         orientation: if up_over_along > 1.0 { Orientation::Portrait } else { Orientation::Landscape },
         up_over_along,
-        along_m: (!along.is_empty()).then(|| median(&mut along)),
+        along_m: (!along.is_empty()).then(|| lower(median(&mut along))),
         courses: mode(&courses).unwrap_or(1) as u32,
         plane_deg: (!tilts.is_empty()).then(|| [median(&mut tilts), sin.atan2(cos).to_degrees().rem_euclid(360.0)]),
+        paired_deg: paired.then(|| (0.5 * twice.0.atan2(twice.1)).to_degrees().rem_euclid(180.0)),
         sought_m,
     })
+}
+
+/// Whether the rows of a frame take turns between narrow and wide spaces; `None` where fewer than three are in view.
+fn stands_in_pairs(outlines: &Outlines, map: &PlaneMap, up_m: f64) -> Option<bool> {
+    let (mut spans, mut heights): (Vec<[f64; 2]>, Vec<f64>) = (Vec::new(), Vec::new());
+    for table in outlines.tables.iter().filter(|table| table.cells.len() >= 3) {
+        let corners = table.cells.iter().map(|cell| cell.corners.map(|c| map.plane(c)[1]));
+        heights.extend(corners.clone().map(|[a, b, c, d]| 0.5 * (c + d - a - b).abs()));
+        let (low, high) = corners.flatten().fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(v), h.max(v)));
+        spans.push([low, high]);
+    }
+    spans.sort_by(|a, b| a[0].total_cmp(&b[0]));
+    // Tables side by side are one row.
+    let mut rows: Vec<[f64; 2]> = Vec::new();
+    for span in spans {
+        match rows.last_mut() {
+            Some(row) if span[0] < 0.5 * (row[0] + row[1]) => row[1] = row[1].max(span[1]),
+            _ => rows.push(span),
+        }
+    }
+    if rows.len() < 3 {
+        return None;
+    }
+    let to_m = up_m / median(&mut heights);
+    let spaces: Vec<f64> = rows.windows(2).map(|pair| to_m * (pair[1][0] - pair[0][1])).collect();
+    Some(take_turns(&spaces))
 }
 
 /// The value that stands most often.
