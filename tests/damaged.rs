@@ -163,7 +163,9 @@ fn damage_to_any_file_is_told_by_its_name_and_nothing_panics() {
         copy(&sound, &place);
         let (file, words) = KINDS[kind];
         let mut bytes = fs::read(place.join(file)).unwrap();
-        damages.iter().for_each(|damage| damage.apply(&mut bytes));
+        for damage in &damages {
+            damage.apply(&mut bytes);
+        }
         fs::write(place.join(file), &bytes).unwrap();
         if !words.contains(&"--resume") {
             fs::remove_file(place.join(".again.journal")).unwrap();
