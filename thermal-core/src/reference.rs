@@ -102,7 +102,8 @@ struct WarmRow {
 }
 
 /// Rows warmer throughout than the other rows in view: by a good deal where one other row tells, by less where the rows on
-/// both sides do, and for the row's cooler quarter too, since wind and height change little over one row more.
+/// both sides do, and for the row's cooler quarter too, since wind and height change little over one row more. The outermost row in view has a
+/// side alone: two rows there that agree tell nearly as much.
 fn warm_rows(modules: &[Neighbour], threshold_k: f64) -> Vec<WarmRow> {
     let mut rows: BTreeMap<u32, Vec<f64>> = BTreeMap::new();
     for m in modules {
@@ -124,9 +125,28 @@ fn warm_rows(modules: &[Neighbour], threshold_k: f64) -> Vec<WarmRow> {
             && own[0] - above[1].max(below[1]) > threshold_k
         {
             out.push(WarmRow { number, beside_c: above[1].max(below[1]) });
+        } else if let Some(beside_c) = agreed([-1, 1].map(|side| {
+            [1, 2].map(|far| number.checked_add_signed(side * far).and_then(|n| quartiles.get(&n)).map(|q| q[1]))
+        })) && own[1] - beside_c > 1.5 * threshold_k
+            && own[0] - beside_c > threshold_k
+        {
+            out.push(WarmRow { number, beside_c });
         }
     }
     out
+}
+
+/// The level of the next two rows to one side of an outer row of the frame, the higher one, where they agree.
+fn agreed(sides: [[Option<f64>; 2]; 2]) -> Option<f64> {
+    /// Rows agree up to this, K.
+    const ALIKE_K: f64 = 0.7;
+    let [Some(next), Some(after)] = (match sides {
+        [[None, _], other] | [other, [None, _]] => other,
+        _ => return None,
+    }) else {
+        return None;
+    };
+    ((next - after).abs() < ALIKE_K).then(|| next.max(after))
 }
 
 /// Steps from the members of a group up against the modules beside it that are not warm.
@@ -262,5 +282,40 @@ fn runs(modules: &[Neighbour], out: &mut [Level]) {
             }
             start = end.max(start + 1);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::row::RowPlace;
+
+    /// Rows of one course of ten modules at these levels, deg C, with a weave of 0.3 K along each.
+    fn frame(rows: &[f64]) -> Vec<Neighbour> {
+        let module = |row: usize, position: u32| Neighbour {
+            level_c: rows[row] + 0.1 * f64::from(position * 7 % 4),
+            at: [f64::from(position), 6.0 * row as f64],
+            place: RowPlace { row: row as u32 + 1, course: 1, position },
+        };
+        (0..rows.len()).flat_map(|row| (1..=10).map(move |position| module(row, position))).collect()
+    }
+
+    /// Number of warm modules by row.
+    fn warm(rows: &[f64]) -> Vec<usize> {
+        let modules = frame(rows);
+        let levels = levels(&modules, 1.75);
+        levels.chunks(10).map(|row| row.iter().filter(|level| level.warm).count()).collect()
+    }
+
+    #[test]
+    fn a_row_warm_throughout_shows_between_two_rows_and_beside_two_that_agree() {
+        assert_eq!(warm(&[50.0, 52.9, 50.2]), [0, 10, 0]);
+        assert_eq!(warm(&[50.0, 50.2, 53.0]), [0, 0, 10]);
+        assert_eq!(warm(&[53.0, 50.2, 50.0]), [10, 0, 0]);
+        // One row alone tells of more only, and two that differ tell of wind.
+        assert_eq!(warm(&[50.0, 52.8]), [0, 0]);
+        assert_eq!(warm(&[50.0, 54.0]), [0, 10]);
+        assert_eq!(warm(&[49.5, 50.5, 52.8]), [0, 0, 0]);
+        assert_eq!(warm(&[50.0, 50.1, 50.3, 50.2]), [0, 0, 0, 0]);
     }
 }
