@@ -7,7 +7,7 @@ use thermal_core::Error;
 use thermal_core::finding::{MODULES, ModuleRecord, Pattern};
 use thermal_core::frame::{FrameResult, FrameSettings, describe};
 use thermal_core::inspection::{Inputs, logged_pose, read_frame};
-use thermal_core::measure::side_px;
+use thermal_core::measure::{contains, place, side_px};
 use thermal_core::outline::{Cell, Table, find_from_pose};
 
 use crate::failure::Failure;
@@ -29,17 +29,17 @@ pub(crate) fn explain(folder: &Path, run: Option<&Path>, wanted: &str) -> Result
         (at, None)
     } else {
         let record = record_in_run(run.ok_or_else(|| unclear(wanted))?, name, module)?;
-        ([0, 1].map(|k| 0.25 * record.corners.iter().map(|c| c[k]).sum::<f64>()), Some(record))
+        (place(&record.corners, 0.5, 0.5), Some(record))
     };
     let mut own = outlines.tables.iter().flat_map(|t| &t.cells);
-    if let Some(record) = of_run.filter(|_| !own.any(|c| holds(&c.corners, at))) {
+    if let Some(record) = of_run.filter(|_| !own.any(|c| contains(&c.corners, at))) {
         // The run outlined it by the layout, which one frame alone does not do.
         let (corners, whole, confidence) = (record.corners, record.whole, record.confidence);
         let cell = Cell { column: 0, line: 0, corners, whole, confidence };
         outlines.tables.push(Table { cells: vec![cell], ..Table::default() });
     }
     let result = describe(name, celsius, outlines, &settings);
-    let k = result.modules.iter().position(|m| holds(&m.corners, at)).ok_or_else(|| {
+    let k = result.modules.iter().position(|m| contains(&m.corners, at)).ok_or_else(|| {
         Error::argument(
             "--explain",
             format!("no module is outlined at {:.0},{:.0} px of {name}", at[0], at[1]),
@@ -62,14 +62,6 @@ fn unclear(wanted: &str) -> Failure {
 fn pixel(module: &str) -> Option<[f64; 2]> {
     let (x, y) = module.split_once(',')?;
     Some([x.trim().parse().ok()?, y.trim().parse().ok()?])
-}
-
-/// Whether a point lies in a convex outline given clockwise as seen in the image.
-fn holds(corners: &[[f64; 2]; 4], p: [f64; 2]) -> bool {
-    (0..4).all(|k| {
-        let (a, b) = (corners[k], corners[(k + 1) % 4]);
-        (b[0] - a[0]) * (p[1] - a[1]) - (b[1] - a[1]) * (p[0] - a[0]) >= 0.0
-    })
 }
 
 /// A module in a frame as a run's modules.csv has it.

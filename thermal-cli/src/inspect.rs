@@ -271,13 +271,13 @@ pub(crate) fn finish(
     write(inputs, reports, &mut conclusion, record, out, options)?;
     warn_of_skipped(&conclusion);
     // Those of the inputs stand first, file by file; a long table does not bury what was met afterwards.
-    let (mut rest, mut groups) = (conclusion.problems.as_slice(), Vec::new());
+    let mut rest = conclusion.problems.as_slice();
     for of_file in inputs.problems.chunk_by(|a, b| file_of(a) == file_of(b)) {
         let (group, others) = rest.split_at(of_file.len().min(rest.len()));
-        (rest, groups) = (others, [groups, vec![group]].concat());
+        warn_of_problems(group);
+        rest = others;
     }
-    groups.push(rest);
-    groups.into_iter().for_each(warn_of_problems);
+    warn_of_problems(rest);
     if inputs.irradiance.is_none() {
         Console::warn("no irradiance.csv: differences are as measured and not scaled to 1000 W/m2");
     }

@@ -64,6 +64,18 @@ pub fn place(corners: &[[f64; 2]; 4], s: f64, t: f64) -> [f64; 2] {
     [0, 1].map(|k| (1.0 - t) * ((1.0 - s) * a[k] + s * b[k]) + t * ((1.0 - s) * d[k] + s * c[k]))
 }
 
+/// Whether a point lies in an outline, by the count of edges to its right.
+pub fn contains(corners: &[[f64; 2]; 4], at: [f64; 2]) -> bool {
+    let mut inside = false;
+    for (i, a) in corners.iter().enumerate() {
+        let b = corners[(i + 1) % 4];
+        if (a[1] > at[1]) != (b[1] > at[1]) && at[0] < a[0] + (at[1] - a[1]) / (b[1] - a[1]) * (b[0] - a[0]) {
+            inside = !inside;
+        }
+    }
+    inside
+}
+
 /// Lengths of an outline's sides along the row and up the slope, px.
 pub fn side_px(corners: &[[f64; 2]; 4]) -> [f64; 2] {
     let len = |a: [f64; 2], b: [f64; 2]| ((a[0] - b[0]).powi(2) + (a[1] - b[1]).powi(2)).sqrt();

@@ -35,16 +35,9 @@ pub(super) fn both(then: Finding, now: Finding, old: &RunFolder, new: &RunFolder
         let change = if part > 0.0 { Change::Worse } else { Change::Better };
         let more = if part > 0.0 { "more" } else { "less" };
         (change, format!("{} then, {} now: {more} of the module", words[0], words[1]))
-    } else if difference > half {
-        (
-            Change::Worse,
-            format!("changed by {difference:+.1} K, more than the ±{half:.1} K that both figures leave open"),
-        )
-    } else if difference < -half {
-        (
-            Change::Better,
-            format!("changed by {difference:+.1} K, more than the ±{half:.1} K that both figures leave open"),
-        )
+    } else if difference.abs() > half {
+        let change = if difference > 0.0 { Change::Worse } else { Change::Better };
+        (change, format!("changed by {difference:+.1} K, more than the ±{half:.1} K that both figures leave open"))
     } else {
         (
             Change::Same,

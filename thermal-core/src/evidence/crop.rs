@@ -6,6 +6,7 @@ use ndarray::ArrayView2;
 use super::canvas::{Canvas, Rectangle};
 use super::colour::{ColourMap, Scale};
 use crate::finding::{Finding, Pattern};
+use crate::measure::contains;
 use crate::settings::Settings;
 use crate::{Error, Result};
 
@@ -253,18 +254,6 @@ fn padded(celsius: &ArrayView2<'_, f32>) -> Vec<f32> {
         padded.extend(edge(0).chain(line.iter().copied()).chain(edge(columns - 1)));
     }
     padded
-}
-
-/// Whether a point lies in a polygon, by the count of edges to its right.
-fn contains(corners: &[[f64; 2]; 4], at: [f64; 2]) -> bool {
-    let mut inside = false;
-    for (i, a) in corners.iter().enumerate() {
-        let b = corners[(i + 1) % 4];
-        if (a[1] > at[1]) != (b[1] > at[1]) && at[0] < a[0] + (at[1] - a[1]) / (b[1] - a[1]) * (b[0] - a[0]) {
-            inside = !inside;
-        }
-    }
-    inside
 }
 
 /// Whether a polygon's bounds reach into a rectangle; false where a corner is no number.

@@ -5,9 +5,10 @@ use nalgebra::Matrix3;
 
 use super::conclude::outlines;
 use super::{FrameReport, Inputs, read_frame};
-use crate::finding::Flag;
+use crate::finding::{Flag, ModuleRecord};
 use crate::frame::{FrameResult, FrameSettings, describe};
 use crate::median::median;
+use crate::optics::Lens;
 use crate::outline::{Cell, LatticePlace, Look, Outlines, PlaneMap, Table};
 use crate::radiometry::Converter;
 use crate::site::{self, Expected, FrameOutlines, Place, Problem, Registration, expected};
@@ -32,38 +33,28 @@ pub fn complete(inputs: &Inputs, reports: &mut [FrameReport], threads: usize) ->
         return Some(registration);
     }
     let strangers = site::strangers(&registration);
-    let wanting: Vec<usize> = (0..reports.len())
-        .filter(|&k| {
-            let view = view(&reports[k]);
-            view.is_some_and(|view| {
-                let frame = Frame::of(&reports[k], &registration, k, &strangers[k]);
-                !strangers[k].is_empty() || !missing(&registration, &frame, &view).is_empty()
-            })
-        })
-        .collect();
     let settings = FrameSettings::of(&inputs.settings);
-    let done = in_order(wanting.len(), threads, |n, converter| {
-        let k = wanting[n];
-        let frame = Frame::of(&reports[k], &registration, k, &strangers[k]);
+    let done = in_order(reports.len(), threads, |k, converter| {
+        let frame = Frame::of(&reports[k], &registration.frames[k].places, &strangers[k]);
         Some(complete_frame(inputs, &settings, &registration, &reports[k], frame, converter))
     });
-    let mut left_out = (0, 0);
-    for (k, (result, places, dropped)) in wanting.into_iter().zip(done).filter_map(|(k, done)| Some((k, done?))) {
+    let (mut changed, mut left_out) = (false, (0, 0));
+    for (k, Completed { result, places, dropped }) in done.into_iter().enumerate().filter_map(|(k, d)| Some((k, d?))) {
         let soft = reports[k].modules.iter().any(|m| m.flags.contains(&Flag::Soft));
-        reports[k].take(result);
-        if soft {
-            reports[k].modules.iter_mut().for_each(|m| m.flags.push(Flag::Soft));
-        }
+        reports[k].take(result, soft);
         registration.frames[k].places = places;
         left_out = (left_out.0 + dropped, left_out.1 + usize::from(dropped > 0));
+        changed = true;
     }
-    let frames: Vec<FrameOutlines> = reports.iter().map(outlines).collect();
-    registration.count_seen(&frames);
+    if changed {
+        let frames: Vec<FrameOutlines> = reports.iter().map(outlines).collect();
+        registration.count_seen(&frames);
+    }
     if left_out.0 > 0 {
         registration.problems.push(Problem::new(
             "layout.geojson",
             format!(
-                "{} outlines in {} frames lie on none of its modules and no other frame shows them; they were left out",
+                "{} outlines in {} frames lie on none of its modules, between its rows or in one frame only; they were left out",
                 left_out.0, left_out.1
             ),
             "add the modules to the layout if the plant has more than it lists",
@@ -72,107 +63,90 @@ pub fn complete(inputs: &Inputs, reports: &mut [FrameReport], threads: usize) ->
     Some(registration)
 }
 
-/// How a frame looks at the array; `None` where nothing was outlined in it.
-fn view(report: &FrameReport) -> Option<PlaneMap> {
-    let rows = report.to_array?;
-    Some(PlaneMap::new(report.lens?, Matrix3::from_fn(|j, k| rows[j][k])))
+/// An outline of a frame while it is completed.
+struct Outline {
+    /// The lattice that it belongs to.
+    table: u32,
+    cell: Cell,
+    place: Place,
+    /// It was added.
+    added: bool,
+    /// It is one of [`site::strangers`].
+    strange: bool,
 }
 
 /// The outlines of a frame while it is completed.
 struct Frame {
-    cells: Vec<(LatticePlace, Cell)>,
-    places: Vec<Place>,
-    /// Those that were added.
-    added: Vec<bool>,
-    /// Those on no module that no other frame shows.
-    strange: Vec<bool>,
+    outlines: Vec<Outline>,
 }
 
 impl Frame {
-    fn of(report: &FrameReport, registration: &Registration, number: usize, strangers: &[usize]) -> Self {
-        let cell = |(m, at): (&crate::finding::ModuleRecord, &LatticePlace)| {
-            let cell = Cell {
-                column: at.column as usize,
-                line: at.line as usize,
-                corners: m.corners,
-                whole: m.whole,
-                confidence: at.confidence,
-            };
-            (*at, cell)
+    fn of(report: &FrameReport, places: &[Place], strangers: &[usize]) -> Self {
+        let list = report.modules.iter().zip(&report.lattice).zip(places).enumerate();
+        let outline = |(i, ((m, at), place)): (usize, ((&ModuleRecord, &LatticePlace), &Place))| {
+            let LatticePlace { table, line, column, confidence } = *at;
+            let (column, line) = (column as usize, line as usize);
+            let cell = Cell { column, line, corners: m.corners, whole: m.whole, confidence };
+            Outline { table, cell, place: *place, added: false, strange: strangers.contains(&i) }
         };
-        let cells: Vec<(LatticePlace, Cell)> = report.modules.iter().zip(&report.lattice).map(cell).collect();
-        let places = registration.frames[number].places.clone();
-        let strange = (0..cells.len()).map(|i| strangers.contains(&i)).collect();
-        Self { added: vec![false; cells.len()], strange, cells, places }
+        Self { outlines: list.map(outline).collect() }
+    }
+
+    /// What the frame should show besides.
+    fn lacks(&self, registration: &Registration, view: &PlaneMap) -> Vec<Expected> {
+        let corners: Vec<[[f64; 2]; 4]> = self.outlines.iter().map(|o| o.cell.corners).collect();
+        let places: Vec<Place> = self.outlines.iter().map(|o| o.place).collect();
+        expected(registration, &corners, &places, view)
+    }
+
+    /// The outlines on this module's place that are its own.
+    fn own<'a>(&'a self, module: &'a Expected) -> impl Iterator<Item = &'a Outline> {
+        module.instead_of.iter().map(|&i| &self.outlines[i]).filter(|o| o.place.asset == Some(module.asset))
     }
 
     /// Puts an expected module in, in the lattice of the nearest one that tells its place.
     fn add(&mut self, module: &Expected) {
-        let (at, _) = self.cells[module.beside[0]];
-        let mut sure: Vec<f64> = module.beside.iter().map(|&i| self.cells[i].0.confidence).collect();
+        let mut sure: Vec<f64> = module.beside.iter().map(|&i| self.outlines[i].cell.confidence).collect();
         let confidence = median(&mut sure) * f64::from(module.place.confidence);
-        // A lattice that gains a line or a column before its first one is renumbered.
+        let Outline { table, cell: ref nearest, .. } = self.outlines[module.beside[0]];
         let [right, down] = module.off;
-        let (column, line) = (i64::from(at.column) + right, i64::from(at.line) + down);
-        let (before, above) = ((-column).max(0) as u32, (-line).max(0) as u32);
-        for (other, cell) in self.cells.iter_mut().filter(|(other, _)| other.table == at.table) {
-            other.column += before;
-            other.line += above;
-            (cell.column, cell.line) = (other.column as usize, other.line as usize);
+        let (column, line) = (nearest.column as i64 + right, nearest.line as i64 + down);
+        // A lattice that gains a line or a column before its first one is renumbered.
+        let (before, above) = ((-column).max(0) as usize, (-line).max(0) as usize);
+        for other in self.outlines.iter_mut().filter(|o| o.table == table) {
+            other.cell.column += before;
+            other.cell.line += above;
         }
-        let (column, line) = (column.max(0) as u32, line.max(0) as u32);
-        let cell =
-            Cell { column: column as usize, line: line as usize, corners: module.corners, whole: true, confidence };
-        self.cells.push((LatticePlace { table: at.table, line, column, confidence }, cell));
-        self.places.push(module.place);
-        self.added.push(true);
-        self.strange.push(false);
+        let (column, line) = (column.max(0) as usize, line.max(0) as usize);
+        let cell = Cell { column, line, corners: module.corners, whole: true, confidence };
+        self.outlines.push(Outline { table, cell, place: module.place, added: true, strange: false });
     }
 
     /// Takes outlines out.
     fn drop(&mut self, numbers: &[usize]) {
-        fn keep<T>(list: &mut Vec<T>, numbers: &[usize]) {
-            let mut k = 0;
-            list.retain(|_| {
-                k += 1;
-                !numbers.contains(&(k - 1))
-            });
-        }
-        keep(&mut self.cells, numbers);
-        keep(&mut self.places, numbers);
-        keep(&mut self.added, numbers);
-        keep(&mut self.strange, numbers);
+        let mut number = 0..;
+        self.outlines.retain(|_| number.next().is_none_or(|k| !numbers.contains(&k)));
     }
 
-    /// The outlines table by table, with the places in the same order.
-    fn into_outlines(self, view: &PlaneMap) -> (Outlines, Vec<Place>, Vec<bool>) {
-        let mut order: Vec<usize> = (0..self.cells.len()).collect();
-        order.sort_by_key(|&k| self.cells[k].0.table);
-        let mut tables: Vec<Table> = Vec::new();
-        let mut last = None;
-        for &k in &order {
-            let (at, cell) = &self.cells[k];
-            if last != Some(at.table) {
-                tables.push(Table::default());
-                last = Some(at.table);
-            }
-            if let Some(table) = tables.last_mut() {
-                table.cells.push(cell.clone());
-            }
-        }
-        let places = order.iter().map(|&k| self.places[k]).collect();
-        let added = order.iter().map(|&k| self.added[k]).collect();
-        (Outlines { tables, view: Some(view.parts()) }, places, added)
+    /// The tables, from the outlines in the order of their tables.
+    fn tables(&self) -> Vec<Table> {
+        let of_table =
+            |part: &[Outline]| Table { cells: part.iter().map(|o| o.cell.clone()).collect(), ..Table::default() };
+        self.outlines.chunk_by(|a, b| a.table == b.table).map(of_table).collect()
     }
 }
 
-/// What a frame should show besides its outlines.
-fn missing(registration: &Registration, frame: &Frame, view: &PlaneMap) -> Vec<Expected> {
-    let corners: Vec<[[f64; 2]; 4]> = frame.cells.iter().map(|(_, c)| c.corners).collect();
-    expected(registration, &corners, &frame.places, view)
+/// What a frame was completed to.
+struct Completed {
+    result: FrameResult,
+    /// The modules' places, in the order of the result.
+    places: Vec<Place>,
+    /// Outlines that were left out as strangers.
+    dropped: usize,
 }
 
-/// Looks for what a frame lacks; `None` where nothing of it looks like a module.
+/// Looks for what a frame lacks; `None` where nothing of it looks like a module and nothing is to be left out. Only a frame
+/// in question is read.
 fn complete_frame(
     inputs: &Inputs,
     settings: &FrameSettings,
@@ -180,20 +154,27 @@ fn complete_frame(
     report: &FrameReport,
     mut frame: Frame,
     converter: &mut Option<Converter>,
-) -> Option<(FrameResult, Vec<Place>, usize)> {
-    let view = view(report)?;
+) -> Option<Completed> {
+    let (lens, to_array): (Lens, Matrix3<f64>) = report.view()?;
+    let view = PlaneMap::new(lens, to_array);
+    let mut lacking = frame.lacks(registration, &view);
+    if lacking.is_empty() && !frame.outlines.iter().any(|o| o.strange) {
+        return None;
+    }
     let (thermogram, ..) = read_frame(inputs, &report.file, converter).ok()?;
     let celsius = thermogram.celsius.view();
     for _ in 0..ROUNDS {
-        let look = |i: &usize| Look::of(&celsius, &frame.cells[*i].1.corners);
-        let mut found = missing(registration, &frame, &view);
-        found.retain(|module| {
-            let others: Vec<Look> = module.beside.iter().take(ALIKE).map(look).collect();
-            let here = Look::of(&celsius, &module.corners);
-            // Its own outline gives way to one on stronger lines only.
-            let own = module.instead_of.iter().filter(|&&i| frame.places[i].asset == Some(module.asset));
-            here.is_like(&others) && own.map(look).all(|own| here.lines_k(&others) > STRONGER * own.lines_k(&others))
-        });
+        let look = |o: &Outline| Look::of(&celsius, &o.cell.corners);
+        let found: Vec<&Expected> = lacking
+            .iter()
+            .filter(|module| {
+                let others: Vec<Look> = module.beside.iter().take(ALIKE).map(|&i| look(&frame.outlines[i])).collect();
+                let here = Look::of(&celsius, &module.corners);
+                // Its own outline gives way to one on stronger lines only.
+                let stronger = |own: Look| here.lines_k(&others) > STRONGER * own.lines_k(&others);
+                here.is_like(&others) && frame.own(module).map(look).all(stronger)
+            })
+            .collect();
         if found.is_empty() {
             break;
         }
@@ -202,20 +183,22 @@ fn complete_frame(
         }
         let instead: Vec<usize> = found.iter().flat_map(|module| module.instead_of.iter().copied()).collect();
         frame.drop(&instead);
+        lacking = frame.lacks(registration, &view);
     }
     // Where a module that should be there does not look like one, the frame may stand elsewhere, and what lies on no module
     // may be one.
-    let absent = |module: &Expected| module.instead_of.iter().all(|&i| frame.places[i].asset != Some(module.asset));
-    let borne_out = !missing(registration, &frame, &view).iter().any(absent);
-    let strange: Vec<usize> = (0..frame.strange.len()).filter(|&i| borne_out && frame.strange[i]).collect();
-    if !frame.added.contains(&true) && strange.is_empty() {
+    let borne_out = lacking.iter().all(|module| frame.own(module).next().is_some());
+    let before = frame.outlines.len();
+    frame.outlines.retain(|o| !(borne_out && o.strange));
+    let dropped = before - frame.outlines.len();
+    if dropped == 0 && !frame.outlines.iter().any(|o| o.added) {
         return None;
     }
-    frame.drop(&strange);
-    let (outlines, places, added) = frame.into_outlines(&view);
+    frame.outlines.sort_by_key(|o| o.table);
+    let outlines = Outlines { tables: frame.tables(), view: Some((lens, to_array)) };
     let mut result = describe(&report.file, celsius, outlines, settings);
-    for (module, _) in result.modules.iter_mut().zip(added).filter(|(_, added)| *added) {
+    for (module, _) in result.modules.iter_mut().zip(&frame.outlines).filter(|(_, o)| o.added) {
         module.reasons.push("outlined by the layout and the modules beside it".to_owned());
     }
-    Some((result, places, strange.len()))
+    Some(Completed { result, places: frame.outlines.iter().map(|o| o.place).collect(), dropped })
 }

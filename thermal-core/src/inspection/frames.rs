@@ -3,6 +3,7 @@
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use nalgebra::Matrix3;
 use serde::{Deserialize, Serialize};
 
 use super::conclude::outlines;
@@ -115,12 +116,21 @@ impl FrameReport {
         }
     }
 
-    /// Takes over what a frame's modules were found to be.
-    pub(super) fn take(&mut self, result: FrameResult) {
+    /// Takes over what a frame's modules were found to be; `soft`: in a frame that is out of focus or blurred.
+    pub(super) fn take(&mut self, result: FrameResult, soft: bool) {
         self.lattice = result.outlines.lattice();
         self.to_array = result.outlines.view.map(|(_, m)| [0, 1, 2].map(|j| [0, 1, 2].map(|k| m[(j, k)])));
         self.spots = result.readings.iter().map(|r| r.spot).collect();
         self.modules = result.modules;
+        if soft {
+            self.modules.iter_mut().for_each(|module| module.flags.push(Flag::Soft));
+        }
+    }
+
+    /// The lens and the rotation from camera to array axes; `None` where nothing was outlined.
+    pub(super) fn view(&self) -> Option<(Lens, Matrix3<f64>)> {
+        let rows = self.to_array?;
+        Some((self.lens?, Matrix3::from_fn(|j, k| rows[j][k])))
     }
 }
 
@@ -129,12 +139,10 @@ fn one(inputs: &Inputs, settings: &FrameSettings, name: &str, converter: &mut Op
     match read_frame(inputs, name, converter) {
         Ok((thermogram, capture, lens, digest, from_metadata)) => {
             let pose = logged_pose(inputs, &capture);
-            report.take(analyse(name, thermogram.celsius.view(), &lens, &pose, settings));
             let sharpness = Sharpness::of(&thermogram.celsius.view(), line_px(pose.height_m, &capture, &lens));
             report.blur_px = sharpness.width_px();
-            if sharpness.is_soft(&quality::Limits::default()) {
-                report.modules.iter_mut().for_each(|module| module.flags.push(Flag::Soft));
-            }
+            let result = analyse(name, thermogram.celsius.view(), &lens, &pose, settings);
+            report.take(result, sharpness.is_soft(&quality::Limits::default()));
             report.lens = Some(lens);
             report.capture = capture;
             report.digest = digest;

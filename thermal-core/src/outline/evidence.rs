@@ -3,6 +3,7 @@
 
 use ndarray::ArrayView2;
 
+use crate::measure::{place, temperature};
 use crate::median::median;
 
 /// Places along a side at which its line is measured.
@@ -38,9 +39,13 @@ pub(crate) struct Look {
 impl Look {
     /// Measures a quadrilateral (px of the stored frame, in order around it) in a frame of temperatures.
     pub(crate) fn of(frame: &ArrayView2<'_, f32>, corners: &[[f64; 2]; 4]) -> Self {
-        let centre = [0, 1].map(|k| corners.iter().map(|c| c[k]).sum::<f64>() / 4.0);
+        let centre = place(corners, 0.5, 0.5);
         let sides_k = std::array::from_fn(|k| side_k(frame, corners[k], corners[(k + 1) % 4], centre));
-        let inside = grid(corners).map(|p| value(frame, p));
+        // Line by line, so that neighbours in the list lie side by side.
+        let inside: [f64; 64] = std::array::from_fn(|n| {
+            let [s, t] = [n % 8, n / 8].map(|k| 0.15 + 0.1 * k as f64);
+            f64::from(temperature(frame, place(corners, s, t)))
+        });
         let mut steps: Vec<f64> = inside.windows(2).map(|w| (w[1] - w[0]).abs()).filter(|v| v.is_finite()).collect();
         let mut levels: Vec<f64> = inside.into_iter().filter(|v| v.is_finite()).collect();
         Self { sides_k, level_c: median(&mut levels), rough_k: median(&mut steps) }
@@ -71,15 +76,6 @@ impl Look {
     }
 }
 
-/// Places spread over the inside of a quadrilateral, line by line.
-fn grid(corners: &[[f64; 2]; 4]) -> [[f64; 2]; 64] {
-    let [a, b, c, d] = *corners;
-    std::array::from_fn(|n| {
-        let (s, t) = (0.15 + 0.1 * (n % 8) as f64, 0.15 + 0.1 * (n / 8) as f64);
-        [0, 1].map(|k| (1.0 - t) * ((1.0 - s) * a[k] + s * b[k]) + t * ((1.0 - s) * d[k] + s * c[k]))
-    })
-}
-
 /// Strength of the line or step along a side, K: the mean over the side, so that noise and texture cancel.
 fn side_k(frame: &ArrayView2<'_, f32>, from: [f64; 2], to: [f64; 2], centre: [f64; 2]) -> f64 {
     let along = [to[0] - from[0], to[1] - from[1]];
@@ -91,10 +87,7 @@ fn side_k(frame: &ArrayView2<'_, f32>, from: [f64; 2], to: [f64; 2], centre: [f6
     let (mut line, mut step, mut n) = (0.0, 0.0, 0.0);
     for k in 0..PLACES {
         let t = 0.12 + 0.76 * k as f64 / (PLACES - 1) as f64;
-        let at = |off: f64| {
-            let place = [0, 1].map(|a| from[a] + t * along[a] + off * inward[a]);
-            value(frame, place)
-        };
+        let at = |off: f64| f64::from(temperature(frame, [0, 1].map(|a| from[a] + t * along[a] + off * inward[a])));
         // The corners stand on the modules' edges: the line between two modules lies just outside.
         let (inside, on, outside) = (at(BESIDE_PX), f64::midpoint(at(-1.0), at(0.0)), at(-BESIDE_PX));
         let (l, s) = (on - 0.5 * (inside + outside), inside - outside);
@@ -105,19 +98,6 @@ fn side_k(frame: &ArrayView2<'_, f32>, from: [f64; 2], to: [f64; 2], centre: [f6
         }
     }
     if n == 0.0 { 0.0 } else { (line / n).abs().max(0.5 * (step / n).abs()) }
-}
-
-/// Bilinear value; not a number outside the frame.
-fn value(frame: &ArrayView2<'_, f32>, [x, y]: [f64; 2]) -> f64 {
-    let (x, y) = (x - 0.5, y - 0.5);
-    let (height, width) = frame.dim();
-    if !(x >= 0.0 && y >= 0.0 && x < (width - 1) as f64 && y < (height - 1) as f64) {
-        return f64::NAN;
-    }
-    let (i, j) = (x as usize, y as usize);
-    let (fx, fy) = (x - i as f64, y - j as f64);
-    let v = |j: usize, i: usize| f64::from(frame[(j, i)]);
-    (1.0 - fy) * ((1.0 - fx) * v(j, i) + fx * v(j, i + 1)) + fy * ((1.0 - fx) * v(j + 1, i) + fx * v(j + 1, i + 1))
 }
 
 #[cfg(test)]
@@ -138,7 +118,7 @@ mod tests {
         })
     }
 
-    fn place(module: usize) -> [[f64; 2]; 4] {
+    fn outline(module: usize) -> [[f64; 2]; 4] {
         let x = 32.0 * module as f64 + 2.0;
         [[x, 20.0], [x + 30.0, 20.0], [x + 30.0, 70.0], [x, 70.0]]
     }
@@ -146,7 +126,7 @@ mod tests {
     #[test]
     fn a_module_is_like_its_neighbours_and_bare_soil_is_not() {
         let frame = course();
-        let look = |k| Look::of(&frame.view(), &place(k));
+        let look = |k| Look::of(&frame.view(), &outline(k));
         let others = [look(0), look(3)];
         assert!(look(1).is_like(&others), "{:?}", look(1));
         assert!(look(4).is_like(&others), "{:?}", look(4));
@@ -157,16 +137,16 @@ mod tests {
     #[test]
     fn half_a_module_beside_its_place_is_not_like_one() {
         let frame = course();
-        let others = [0, 1].map(|k| Look::of(&frame.view(), &place(k)));
-        let beside = place(3).map(|[x, y]| [x + 15.0, y]);
+        let others = [0, 1].map(|k| Look::of(&frame.view(), &outline(k)));
+        let beside = outline(3).map(|[x, y]| [x + 15.0, y]);
         assert!(!Look::of(&frame.view(), &beside).is_like(&others));
     }
 
     #[test]
     fn outside_the_frame_there_is_nothing_to_be_like() {
         let frame = course();
-        let others = [Look::of(&frame.view(), &place(0))];
-        let away = place(0).map(|[x, y]| [x - 400.0, y]);
+        let others = [Look::of(&frame.view(), &outline(0))];
+        let away = outline(0).map(|[x, y]| [x - 400.0, y]);
         assert!(!Look::of(&frame.view(), &away).is_like(&others));
     }
 }

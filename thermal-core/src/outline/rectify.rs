@@ -17,11 +17,6 @@ impl PlaneMap {
         Self { lens, to_array, to_camera: to_array.transpose() }
     }
 
-    /// The lens and the rotation from camera to array axes.
-    pub(crate) fn parts(&self) -> (Lens, Matrix3<f64>) {
-        (self.lens, self.to_array)
-    }
-
     /// Plane coordinates to the stored pixel.
     #[inline]
     pub(crate) fn pixel(&self, uv: [f64; 2]) -> [f64; 2] {

@@ -1,9 +1,10 @@
 //! The modules that a placed frame should show whole and where they lie in it, by the modules of the layout about them.
 
-use super::attitude::area;
 use super::map::{Map, Slot};
+use super::order::distance;
 use super::register::CERTAIN;
 use super::{Asset, Place, Registration};
+use crate::measure;
 use crate::outline::PlaneMap;
 
 /// A frame is trusted with its place from this probability: every module is proven by its look as well.
@@ -75,7 +76,7 @@ impl Plant<'_> {
         let slot = self.map.slots[asset as usize];
         let own = seen.iter().find(|n| n.asset == asset);
         let mut beside = self.beside(asset, &slot, seen);
-        let fit = loop {
+        let (fit, short) = loop {
             let fit = Affine::fit(beside.iter().flat_map(|n| ring(&n.slot).into_iter().zip(n.uv)), slot.centre)?;
             // A neighbour that does not agree with the others is left out.
             let off = |n: &Neighbour| {
@@ -85,7 +86,7 @@ impl Plant<'_> {
             let worst = (0..beside.len()).max_by(|&a, &b| off(beside[a]).total_cmp(&off(beside[b])))?;
             let short = fit.length([slot.size[0].min(slot.size[1]), 0.0]);
             if off(beside[worst]) <= MISFIT * short {
-                break fit;
+                break (fit, short);
             }
             if beside.len() < 3 {
                 return None;
@@ -100,7 +101,6 @@ impl Plant<'_> {
         if !corners.iter().all(|p| view.holds(*p)) {
             return None;
         }
-        let short = fit.length([slot.size[0].min(slot.size[1]), 0.0]);
         if own.is_some_and(|n| (0..4).all(|k| distance(n.uv[k], uv[k]) <= BESIDE * short)) {
             return None;
         }
@@ -121,18 +121,11 @@ impl Plant<'_> {
             ground_m: ring(&slot).map(|p| p.map(|v| v as f32)),
             ..*beside_place
         };
-        let own = |k: usize| outlines[nearest.outline][k];
-        let edge = |a: usize, b: usize| [0, 1].map(|k| own(b)[k] - own(a)[k]);
-        let step =
-            [0, 1].map(|k| corners.iter().map(|c| c[k]).sum::<f64>() / 4.0 - middle(&outlines[nearest.outline])[k]);
-        let (right, down) = (edge(0, 1), edge(0, 3));
-        let area = right[0] * down[1] - right[1] * down[0];
-        let off = [(step[0] * down[1] - step[1] * down[0]) / area, (right[0] * step[1] - right[1] * step[0]) / area];
         Some(Expected {
             asset,
             corners,
             beside: beside.iter().map(|n| n.outline).collect(),
-            off: off.map(|v| if v.is_finite() { v.round() as i64 } else { 0 }),
+            off: steps(&outlines[nearest.outline], &corners),
             instead_of,
             place,
         })
@@ -220,31 +213,25 @@ fn ring(slot: &Slot) -> [[f64; 2]; 4] {
 }
 
 fn middle(corners: &[[f64; 2]; 4]) -> [f64; 2] {
-    [0, 1].map(|k| corners.iter().map(|c| c[k]).sum::<f64>() / 4.0)
+    measure::place(corners, 0.5, 0.5)
 }
 
-fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
-    (a[0] - b[0]).hypot(a[1] - b[1])
+/// How many outlines one lies to the right of another and below it.
+fn steps(from: &[[f64; 2]; 4], to: &[[f64; 2]; 4]) -> [i64; 2] {
+    let between = |a: [f64; 2], b: [f64; 2]| [b[0] - a[0], b[1] - a[1]];
+    let (right, down, way) = (between(from[0], from[1]), between(from[0], from[3]), between(middle(from), middle(to)));
+    let cross = |a: [f64; 2], b: [f64; 2]| a[0] * b[1] - a[1] * b[0];
+    [cross(way, down), cross(right, way)]
+        .map(|v| v / cross(right, down))
+        .map(|v| if v.is_finite() { v.round() as i64 } else { 0 })
 }
 
 /// Share of a quadrilateral that another covers.
 fn covered(of: &[[f64; 2]; 4], by: &[[f64; 2]; 4]) -> f64 {
     const STEPS: u32 = 7;
-    let sign = if area(by) < 0.0 { -1.0 } else { 1.0 };
-    let inside = |p: [f64; 2]| {
-        (0..4).all(|k| {
-            let (a, b) = (by[k], by[(k + 1) % 4]);
-            sign * ((b[0] - a[0]) * (p[1] - a[1]) - (b[1] - a[1]) * (p[0] - a[0])) >= 0.0
-        })
-    };
-    let [a, b, c, d] = *of;
-    let hits = (0..STEPS * STEPS)
-        .filter(|n| {
-            let at = |k: u32| (f64::from(k) + 0.5) / f64::from(STEPS);
-            let (s, t) = (at(n % STEPS), at(n / STEPS));
-            inside([0, 1].map(|k| (1.0 - t) * ((1.0 - s) * a[k] + s * b[k]) + t * ((1.0 - s) * d[k] + s * c[k])))
-        })
-        .count();
+    let share = |k: u32| (f64::from(k) + 0.5) / f64::from(STEPS);
+    let place = |n: u32| measure::place(of, share(n % STEPS), share(n / STEPS));
+    let hits = (0..STEPS * STEPS).filter(|n| measure::contains(by, place(*n))).count();
     hits as f64 / f64::from(STEPS * STEPS)
 }
 

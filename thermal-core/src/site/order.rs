@@ -68,7 +68,7 @@ fn path_m(order: &[usize], places: &[Option<[f64; 2]>]) -> f64 {
     seen.windows(2).map(|w| distance(w[0], w[1])).sum()
 }
 
-fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
+pub(super) fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
     (a[0] - b[0]).hypot(a[1] - b[1])
 }
 
