@@ -23,6 +23,8 @@ const ROUNDS: usize = 4;
 /// beside it, but to that of the next table, gives way to lines that are about as strong.
 const STRONGER: f64 = 1.1;
 const AS_STRONG: f64 = 0.85;
+/// How much clearer a whole table must be for which outlines of its own give way.
+const CLEARER: f64 = 1.03;
 /// Share of the modules in view that may not look like one, covered or dark, without the frame's place being in doubt.
 const UNLIKE_SHARE: f64 = 0.1;
 /// Share of a table's modules that must look like modules.
@@ -276,10 +278,11 @@ fn complete_tables(
         let Some(found) = locate(celsius, view, &table.lattice, &settings.outline) else { continue };
         let looks: Vec<Look> = found.iter().map(|c| Look::of(celsius, c)).collect();
         let alike = looks.iter().filter(|l| l.is_like(&others)).count();
-        let mean = |looks: &[Look]| looks.iter().map(|l| l.clearness()).sum::<f64>() / looks.len().max(1) as f64;
+        let mean = |looks: &[Look]| looks.iter().map(Look::clearness).sum::<f64>() / looks.len().max(1) as f64;
         let old: Vec<Look> = table.instead_of.iter().map(look).collect();
-        let named = table.instead_of.iter().any(|&i| frame.outlines[i].place.asset.is_some());
-        let factor = if named { STRONGER } else { AS_STRONG };
+        // A few outlines on some of its modules, or any on none, tell less than a whole table.
+        let named = table.instead_of.iter().filter(|&&i| frame.outlines[i].place.asset.is_some()).count();
+        let factor = if 2 * named > looks.len() { CLEARER } else { AS_STRONG };
         if alike as f64 >= LIKE_SHARE * looks.len() as f64 && mean(&looks) > factor * mean(&old) {
             frame.add_table(&table, found);
             instead.extend(table.instead_of);
