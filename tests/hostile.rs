@@ -354,12 +354,17 @@ fn tables_in_other_notations_are_read_or_refused_but_never_misread() {
         let time = start + jiff::SignedDuration::from_millis(k * 40);
         writeln!(long, "{time},{}.{}", 700 + k % 100, k % 10).unwrap();
     }
-    fs::write(&path, long).unwrap();
+    fs::write(&path, &long).unwrap();
     MEMORY.reset_peak_usage();
     let before = MEMORY.current_usage();
     let (log, problems) = Log::read(&path, None).unwrap();
     let taken = MEMORY.peak_usage() - before;
     assert!(log.rows().len() == 1_000_000 && problems.is_empty() && taken <= MAX_BYTES, "{taken} bytes");
+    // More lines than any spreadsheet holds.
+    long.push_str(&"\n".repeat((1 << 20) - 1_000_000));
+    fs::write(&path, long).unwrap();
+    let said = Log::read(&path, None).unwrap_err().to_string();
+    assert!(said.contains("more than 1048576 lines; give the rows that belong to this flight"), "{said}");
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! The logged irradiance in the plane of the array: its value at a capture, how old, how steady, and what it means for
 //! the module, which follows it slowly. Conditions after IEC TS 62446-3:2017, limits in [`Irradiance`].
 
+use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
@@ -204,18 +205,30 @@ impl Log {
     fn change_per_minute(&self, time: Timestamp, after: usize, settle_s: f64) -> f64 {
         let first = self.rows.partition_point(|row| seconds(row.time, time) > settle_s).saturating_sub(1);
         let window = self.rows.get(first..self.rows.len().min(after + 1)).unwrap_or_default();
+        let change = |a: &Row, b: &Row| {
+            let brighter = a.poa_w_m2.max(b.poa_w_m2);
+            if brighter > 0.0 { (b.poa_w_m2 - a.poa_w_m2).abs() / brighter } else { 0.0 }
+        };
         let mut worst = 0.0_f64;
-        for (i, a) in window.iter().enumerate() {
-            for (steps, b) in window.iter().skip(i + 1).enumerate() {
-                let apart_s = seconds(a.time, b.time);
-                if apart_s > MINUTE_S && steps > 0 {
-                    break;
+        for pair in window.windows(2) {
+            let apart_s = seconds(pair[0].time, pair[1].time);
+            if apart_s > MINUTE_S {
+                worst = worst.max(change(&pair[0], &pair[1]) - SUNS_COURSE_PER_S * apart_s);
+            }
+        }
+        // Of the minute before a reading only the brightest and the darkest count. Each stands at the front of a queue
+        // without those that a later reading outdoes, so that a fast logger costs no more than its rows.
+        let [mut brightest, mut darkest] = [const { VecDeque::<&Row>::new() }; 2];
+        for row in window {
+            for (queue, outdone) in [(&mut brightest, f64::le as fn(&f64, &f64) -> bool), (&mut darkest, f64::ge)] {
+                while queue.front().is_some_and(|first| seconds(first.time, row.time) > MINUTE_S) {
+                    queue.pop_front();
                 }
-                let brighter = a.poa_w_m2.max(b.poa_w_m2);
-                if brighter > 0.0 {
-                    let suns_course = if apart_s > MINUTE_S { SUNS_COURSE_PER_S * apart_s } else { 0.0 };
-                    worst = worst.max((b.poa_w_m2 - a.poa_w_m2).abs() / brighter - suns_course);
+                worst = queue.front().map_or(worst, |extreme| worst.max(change(extreme, row)));
+                while queue.back().is_some_and(|last| outdone(&last.poa_w_m2, &row.poa_w_m2)) {
+                    queue.pop_back();
                 }
+                queue.push_back(row);
             }
         }
         worst
@@ -406,7 +419,8 @@ fn longest_rising(times: &[Timestamp]) -> Vec<bool> {
     let mut ends: Vec<usize> = Vec::new();
     let mut before: Vec<Option<usize>> = Vec::with_capacity(times.len());
     for (row, time) in times.iter().enumerate() {
-        let length = ends.partition_point(|end| times[*end] < *time);
+        let rises = ends.last().is_none_or(|end| times[*end] < *time);
+        let length = if rises { ends.len() } else { ends.partition_point(|end| times[*end] < *time) };
         before.push(length.checked_sub(1).map(|shorter| ends[shorter]));
         match ends.get_mut(length) {
             Some(end) => *end = row,
@@ -569,6 +583,39 @@ mod tests {
             read("time,poa_w_m2,sensor\n2026-06-18T11:00:00+02:00,800,A\n2026-06-18T11:00:00+02:00,640,roof\n")
                 .unwrap();
         assert!(problems.len() == 1 && problems[0].contains("sensor `roof` reads -20 % against `A`"), "{problems:?}");
+    }
+
+    /// The definition, each reading against each: within a minute the change itself, else that to the next one without the
+    /// sun's own course.
+    #[test]
+    fn the_worst_change_is_that_of_all_pairs() {
+        let start: Timestamp = "2026-06-18T09:00:00Z".parse().unwrap();
+        let mut state = 1_u64;
+        let mut draw = |n: u64| {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 33) % n
+        };
+        for round in 0..200 {
+            let mut time = start;
+            let mut rows = Vec::new();
+            for _ in 0..60 {
+                time += jiff::SignedDuration::from_secs([1, 7, 30, 60, 61, 200][draw(6) as usize]);
+                let poa_w_m2 = [0.0, 1.0, 700.0, 701.0, 800.0, 815.5][draw(6) as usize];
+                rows.push(Row { time, poa_w_m2, air_temp_c: None, wind_m_s: None, cloud_okta: None });
+            }
+            let log = Log { path: PathBuf::new(), rows };
+            let mut expected = 0.0_f64;
+            for (i, a) in log.rows.iter().enumerate() {
+                for (j, b) in log.rows.iter().enumerate().skip(i + 1) {
+                    let (apart_s, brighter) = (seconds(a.time, b.time), a.poa_w_m2.max(b.poa_w_m2));
+                    if brighter > 0.0 && (apart_s <= 60.0 || j == i + 1) {
+                        let course = if apart_s > 60.0 { SUNS_COURSE_PER_S * apart_s } else { 0.0 };
+                        expected = expected.max((a.poa_w_m2 - b.poa_w_m2).abs() / brighter - course);
+                    }
+                }
+            }
+            assert_eq!(log.change_per_minute(time, log.rows.len(), f64::MAX), expected, "{round}");
+        }
     }
 
     /// What scales the difference is what counts: the sun is back for a minute after ten minutes of cloud.
