@@ -25,6 +25,7 @@ type Files = BTreeMap<PathBuf, Vec<u8>>;
 /// Errors of Linux, `asm-generic/errno-base.h`.
 const EIO: i32 = 5;
 const ENOSPC: i32 = 28;
+const EROFS: i32 = 30;
 
 /// Moments to try in a case.
 fn moments(sample: usize) -> usize {
@@ -546,6 +547,17 @@ fn places_that_refuse() {
     assert_eq!(output.status.code(), Some(1));
     told(&output, &["closed", "Permission denied"], "no right to write");
     assert!(!closed.join("out").exists());
+    // A disk that takes nothing at all.
+    let out = place.join("fixed");
+    let mut command = inspect(&plant.folder, &out, &[]);
+    let output = faulty(&mut command, "write", place, 1, usize::MAX >> 2, EROFS).output().unwrap();
+    assert_eq!(output.status.code(), Some(1), "{}", said(&output));
+    told(
+        &output,
+        &["fixed", "Read-only file system", "the disk is read-only: copy the folder to another"],
+        "read-only",
+    );
+    assert!(!out.exists());
     // A frame that may not be read is skipped by name; settings that may not be read end the run.
     let frame = fs::read_dir(plant.folder.join("frames")).unwrap().next().unwrap().unwrap().path();
     fs::set_permissions(&frame, fs::Permissions::from_mode(0o000)).unwrap();

@@ -295,3 +295,29 @@ fn one_endless_value_stays_within_the_memory() {
         let _ = fs::remove_dir_all(place.path().join("again"));
     }
 }
+
+/// Polygons that all lie near all others are not held against each other one by one.
+#[test]
+fn a_layout_drawn_upon_itself_is_read_in_time() {
+    let place = tempfile::tempdir().unwrap();
+    let (folder, _) = plant(place.path());
+    for (west, east, code, said) in [
+        ("-3.5", "-3.499987", 0, "199999 polygons lie on another"),
+        ("-3.9", "-3.1", 1, "200000 polygons are not of a module's size"),
+    ] {
+        let mut text = String::from("{\"type\":\"FeatureCollection\",\"features\":[");
+        for k in 0..200_000 {
+            let comma = if k > 0 { "," } else { "" };
+            write!(
+                text,
+                "{comma}{{\"type\":\"Feature\",\"properties\":{{\"id\":{k}}},\"geometry\":{{\"type\":\"Polygon\",\"coordinates\":\
+                 [[[{west},39.5],[{east},39.5],[{east},39.500018],[{west},39.500018],[{west},39.5]]]}}}}"
+            )
+            .unwrap();
+        }
+        fs::write(folder.join("layout.geojson"), text + "]}").unwrap();
+        let came = run(&["inspect", "plant", "--out", "again", "--quiet", "--no-evidence"], place.path());
+        assert!(came.code == Some(code) && came.said.contains(said), "{said}: {:?} {}", came.code, came.said);
+        assert!((1..=MAX_KB).contains(&came.peak_kb), "{said}: {} kB", came.peak_kb);
+    }
+}

@@ -13,6 +13,8 @@ use super::problem::{Problem, name_some};
 use crate::median::median;
 use crate::{Error, Result};
 
+/// No module's sides differ by more; of slivers each would have all others for neighbours.
+const MAX_ASPECT: f64 = 30.0;
 /// Longest text of a member `crs`, bytes.
 const MAX_CRS_BYTES: usize = 64 << 10;
 
@@ -121,7 +123,9 @@ impl Layout {
         let mut short: Vec<f64> = sizes.iter().map(|s| s.0).collect();
         let mut long: Vec<f64> = sizes.iter().map(|s| s.1).collect();
         let (short, long) = (median(&mut short), median(&mut long));
-        let fits = |s: &(f64, f64)| (s.0 / short - 1.0).abs() < 0.4 && (s.1 / long - 1.0).abs() < 0.4;
+        let fits = |s: &(f64, f64)| {
+            (s.0 / short - 1.0).abs() < 0.4 && (s.1 / long - 1.0).abs() < 0.4 && s.1 < MAX_ASPECT * s.0
+        };
         let mut keep: Vec<bool> = sizes.iter().map(fits).collect();
         let mut faults: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
         for (i, k) in keep.iter().enumerate() {
