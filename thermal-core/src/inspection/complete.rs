@@ -16,8 +16,12 @@ use crate::threads::in_order;
 
 /// Each round adds what lies beside what the one before added.
 const ROUNDS: usize = 4;
-/// How much stronger the lines must be for which an outline gives way.
+/// How much stronger the lines must be for which an outline gives way; one that does not belong to the lattice of the modules
+/// beside it, but to that of the next table, gives way to lines that are about as strong.
 const STRONGER: f64 = 1.1;
+const AS_STRONG: f64 = 0.85;
+/// Share of the modules in view that may not look like one, covered or dark, without the frame's place being in doubt.
+const UNLIKE_SHARE: f64 = 0.1;
 /// Neighbours that an added module must look like.
 const ALIKE: usize = 4;
 
@@ -104,6 +108,15 @@ impl Frame {
         module.instead_of.iter().map(|&i| &self.outlines[i]).filter(|o| o.place.asset == Some(module.asset))
     }
 
+    /// Whether the lattice of an outline belongs to another table of the plant than the outline.
+    fn is_of_the_next_table(&self, outline: &Outline, registration: &Registration) -> bool {
+        let table = |o: &Outline| registration.assets.get(o.place.asset? as usize).map(|a| (a.row, a.table));
+        let own = table(outline);
+        let lattice = self.outlines.iter().filter(|o| o.table == outline.table && o.place.asset.is_some());
+        let (same, others): (Vec<_>, Vec<_>) = lattice.map(table).partition(|t| *t == own);
+        others.len() > 2 * same.len()
+    }
+
     /// Puts an expected module in, in the lattice of the nearest one that tells its place.
     fn add(&mut self, module: &Expected) {
         let mut sure: Vec<f64> = module.beside.iter().map(|&i| self.outlines[i].cell.confidence).collect();
@@ -170,9 +183,11 @@ fn complete_frame(
             .filter(|module| {
                 let others: Vec<Look> = module.beside.iter().take(ALIKE).map(|&i| look(&frame.outlines[i])).collect();
                 let here = Look::of(&celsius, &module.corners);
-                // Its own outline gives way to one on stronger lines only.
-                let stronger = |own: Look| here.lines_k(&others) > STRONGER * own.lines_k(&others);
-                here.is_like(&others) && frame.own(module).map(look).all(stronger)
+                let gives_way = |own: &Outline| {
+                    let factor = if frame.is_of_the_next_table(own, registration) { AS_STRONG } else { STRONGER };
+                    here.lines_k(&others) > factor * look(own).lines_k(&others)
+                };
+                here.is_like(&others) && frame.own(module).all(gives_way)
             })
             .collect();
         if found.is_empty() {
@@ -185,11 +200,16 @@ fn complete_frame(
         frame.drop(&instead);
         lacking = frame.lacks(registration, &view);
     }
-    // Where a module that should be there does not look like one, the frame may stand elsewhere, and what lies on no module
-    // may be one.
-    let borne_out = lacking.iter().all(|module| frame.own(module).next().is_some());
+    // Where a module that should be there does not look like one, its lattice may lie a course or a position aside, and what
+    // lies on no module may be one. A lattice wholly on no module needs many such.
+    let unlike = lacking.iter().filter(|module| frame.own(module).next().is_none()).count();
+    let named: Vec<u32> = frame.outlines.iter().filter(|o| o.place.asset.is_some()).map(|o| o.table).collect();
+    let aside = |o: &Outline| match unlike {
+        0 => false,
+        n => named.contains(&o.table) || n as f64 > UNLIKE_SHARE * named.len() as f64,
+    };
     let before = frame.outlines.len();
-    frame.outlines.retain(|o| !(borne_out && o.strange));
+    frame.outlines.retain(|o| !o.strange || aside(o));
     let dropped = before - frame.outlines.len();
     if dropped == 0 && !frame.outlines.iter().any(|o| o.added) {
         return None;

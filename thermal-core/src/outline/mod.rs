@@ -201,9 +201,15 @@ fn find_in(view: &View<'_>, lens: &Lens, prior: &Prior, settings: &OutlineSettin
     let lattices = lattice::grow(&image, &energy, &seeds, |y| size_at(y)[0], settings);
     let tables = refine::refine(&view.frame, &map, &image, &lattices, settings);
     let height_of = |t: &Table| t.distance_m * slant(map.plane(t.centre())[1]);
-    let unknown_m =
-        |t: &Table| 0.5 * settings.courses.saturating_sub(t.lines()) as f64 * settings.module_m[1] * sin.abs();
-    let tables = prove::prove(tables, height_of, unknown_m);
+    let part = |t: &Table| {
+        let half_m = 0.5 * settings.courses.saturating_sub(t.lines()) as f64 * settings.module_m[1] * sin;
+        match t.courses_out_of_view(lens) {
+            [true, false] => prove::Part { below_m: half_m, unknown_m: 0.0 },
+            [false, true] => prove::Part { below_m: -half_m, unknown_m: 0.0 },
+            _ => prove::Part { below_m: 0.0, unknown_m: half_m.abs() },
+        }
+    };
+    let tables = prove::prove(tables, height_of, part);
     Outlines { tables, view: Some((*lens, to_array)) }
 }
 
@@ -275,6 +281,24 @@ impl Table {
     /// Courses found.
     fn lines(&self) -> usize {
         self.cells.iter().map(|c| c.line + 1).max().unwrap_or(0)
+    }
+
+    /// Whether a course above the uppermost and one below the lowest would lie outside the frame.
+    fn courses_out_of_view(&self, lens: &Lens) -> [bool; 2] {
+        let last = self.lines().saturating_sub(1);
+        let size = [lens.width as f64, lens.height as f64];
+        [(0, 0), (last, 2)].map(|(line, edge)| {
+            let of_line = self.cells.iter().filter(|c| c.line == line);
+            let outside = of_line.map(|c| {
+                let [on, from] = [edge, (edge + 2) % 4].map(|k| {
+                    let (a, b) = (c.corners[k], c.corners[(k + 1) % 4]);
+                    [0, 1].map(|i| f64::midpoint(a[i], b[i]))
+                });
+                // The middle of the module beyond the edge.
+                if (0..2).all(|i| (0.0..size[i]).contains(&(on[i] + 0.5 * (on[i] - from[i])))) { -1 } else { 1 }
+            });
+            outside.sum::<i32>() > 0
+        })
     }
 
     /// Mean of the modules' corners, px.

@@ -4,13 +4,26 @@ use super::Table;
 
 /// Standard deviations of what tables of one frame differ by: height (terrain, camera tilt), logarithm of the boundary
 /// strength where it is the weaker one, temperature (wind, tilt, a string without load), K.
-const HEIGHT_SIGMA: f64 = 0.03;
+const HEIGHT_SIGMA: f64 = 0.05;
 const STRENGTH_SIGMA: f64 = 0.6;
-const LEVEL_SIGMA_K: f64 = 5.0;
-/// Squares of the three together at which a table is none.
+const LEVEL_SIGMA_K: f64 = 4.0;
+/// Squares of the three together at which a module alone is none, and how much more a table may differ for each factor of e
+/// in its evidence.
 const LIMIT: f64 = 3.5;
+const LIMIT_RISE: f64 = 0.5;
+/// Evidence of one module with clear boundaries.
+const ONE_MODULE: f64 = 12.0;
 /// However large a table, its height is not further off than this.
 const MAX_HEIGHT_OFF: f64 = 0.10;
+
+/// Which part of its table the modules in view are.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Part {
+    /// How far their middle lies below that of the whole table, m.
+    pub(super) below_m: f64,
+    /// Half the height over which that is not known, m.
+    pub(super) unknown_m: f64,
+}
 
 /// What a table says of the frame.
 struct Said {
@@ -28,15 +41,17 @@ struct Said {
 /// Keeps the tables that the others and their own boundaries bear out.
 ///
 /// `height_of`: the height of the camera over the modules that a table's size and place imply, m. Tables of one plant
-/// agree on it; what the ground imitates does not. `unknown_m`: half the height over which the part in view may lie on its
-/// table, m: of a table of which some courses were not found it is not known whether they are the upper or the lower ones.
+/// agree on it; what the ground imitates does not. `part`: of a table of which some courses were not found it may not be
+/// known whether they are the upper or the lower ones.
 pub(super) fn prove(
     tables: Vec<Table>,
     height_of: impl Fn(&Table) -> f64,
-    unknown_m: impl Fn(&Table) -> f64,
+    part: impl Fn(&Table) -> Part,
 ) -> Vec<Table> {
+    let height_of = |t: &Table| height_of(t) - part(t).below_m;
+    let unknown_m = |t: &Table| part(t).unknown_m;
     // Evidence of a table by itself: distinct boundaries, repeated.
-    let evidence = |t: &Table| (t.distinctness - 2.5).clamp(0.0, 12.0) * t.cells.len() as f64;
+    let evidence = |t: &Table| (t.distinctness - 2.5).clamp(0.0, ONE_MODULE) * t.cells.len() as f64;
     let mut ranked: Vec<Said> = tables
         .iter()
         .filter(|t| t.distinctness > 4.0)
@@ -87,7 +102,8 @@ pub(super) fn prove(
             let unlike = (off / sigma).powi(2)
                 + (relative.min(1.0).ln() / STRENGTH_SIGMA).powi(2)
                 + ((t.level_c - level) / LEVEL_SIGMA_K).powi(2);
-            unlike < LIMIT && off.abs() < MAX_HEIGHT_OFF && evidence(t) > if relative > 0.6 { 4.0 } else { 12.0 }
+            let limit = LIMIT + LIMIT_RISE * (evidence(t) / ONE_MODULE).max(1.0).ln();
+            unlike < limit && off.abs() < MAX_HEIGHT_OFF && evidence(t) > if relative > 0.6 { 4.0 } else { 12.0 }
         })
         .collect()
 }
