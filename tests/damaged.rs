@@ -234,7 +234,9 @@ fn damage_to_any_file_is_told_by_its_name_and_nothing_panics() {
             if code == Some(1) || must {
                 refused.set(refused.get() + 1);
                 let name = Path::new(file).file_name().unwrap().to_string_lossy();
-                prop_assert!(said.contains(&*name), "{file}: {said}");
+                // A digest in the record that is no longer that of a file: which of the two was changed is not known.
+                let disagrees = name == "run.json" && said.contains("it was changed after the run");
+                prop_assert!(said.contains(&*name) || disagrees, "{file}: {said}");
             }
             Ok(())
         });
