@@ -45,6 +45,7 @@ pub use layout::{Layout, LayoutModule};
 pub use merge::{MergedModule, Sight, merge};
 pub use problem::Problem;
 pub use register::register;
+pub(crate) use register::register_on;
 pub(crate) use stranger::strangers;
 pub use warmth::{Warmth, warmth};
 
