@@ -99,9 +99,9 @@ pub(super) fn rectify(image: &Grey<'_>, reduced: f64, map: &PlaneMap, scale: f64
             let to = map.pixel([(x0 + BLOCK) as f64 / scale + low[0] + 0.5 / scale, v]);
             let step = [(to[0] - from[0]) as f32 * inv / BLOCK as f32, (to[1] - from[1]) as f32 * inv / BLOCK as f32];
             let start = [from[0] as f32 * inv, from[1] as f32 * inv];
-            for (k, (value, seen)) in values.iter_mut().zip(seen).enumerate() {
+            image.along(start, step, values);
+            for (k, seen) in seen.iter_mut().enumerate() {
                 let (px, py) = (start[0] + k as f32 * step[0], start[1] + k as f32 * step[1]);
-                *value = image.sample(px, py);
                 *seen = px >= 0.0 && py >= 0.0 && px <= w && py <= h;
             }
             from = to;

@@ -35,7 +35,7 @@ fn profile(
 ) -> Option<[f32; 2 * HALF + 1]> {
     let (w, h) = (frame.width as f64, frame.height as f64);
     let n = if to - from < 0.75 { 6 } else { 12 };
-    let mut sum = [0f32; 2 * HALF + 1];
+    let (mut sum, mut values) = ([0f32; 2 * HALF + 1], [0f32; 2 * HALF + 1]);
     let mut used = 0;
     let reach = HALF as f64 * STEP_PX * per_px;
     // The strip's four corners are mapped exactly; over one module's side the map is linear to a few hundredths of a pixel.
@@ -55,9 +55,9 @@ fn profile(
         }
         used += 1;
         let step = [(q[0] - p[0]) as f32 / (2 * HALF) as f32, (q[1] - p[1]) as f32 / (2 * HALF) as f32];
-        let (x, y) = (p[0] as f32, p[1] as f32);
-        for (m, s) in sum.iter_mut().enumerate() {
-            *s += frame.sample(x + m as f32 * step[0], y + m as f32 * step[1]);
+        frame.along([p[0] as f32, p[1] as f32], step, &mut values);
+        for (s, value) in sum.iter_mut().zip(&values) {
+            *s += value;
         }
     }
     if used < n / 3 {

@@ -41,6 +41,18 @@ impl Section {
     }
 }
 
+/// Difference of the warmest and the coldest block's median, K. A section and the rest of the module are made of whole blocks,
+/// so their medians differ by no more: most modules need not be looked at any further.
+fn spread_of_blocks(field: &Field, plan: &CellPlan, block: impl Fn(usize, usize) -> usize) -> f32 {
+    let mut blocks = vec![Vec::new(); 2 * plan.substrings];
+    for (k, centre) in field.centres.iter().enumerate() {
+        blocks[block(k % plan.cells[0], k / plan.cells[0])].push(*centre);
+    }
+    let medians = blocks.iter_mut().map(median).filter(|m| m.is_finite());
+    let (low, high) = medians.fold((f32::MAX, f32::MIN), |(low, high), m| (low.min(m), high.max(m)));
+    high - low
+}
+
 /// The best warm section, where its difference, its border and its fit reach the limits.
 pub(super) fn find(field: &Field, plan: &CellPlan, settings: &PatternSettings) -> Option<Section> {
     let n = plan.substrings;
@@ -57,6 +69,11 @@ pub(super) fn find(field: &Field, plan: &CellPlan, settings: &PatternSettings) -
         let k = if plan.split_axis == 0 { y } else { x };
         1 + usize::from(k >= along / 2)
     };
+    if spread_of_blocks(field, plan, |x, y| 2 * third(x, y) + usize::from(plan.half_cut && half(x, y) == 2))
+        < settings.min_section_k
+    {
+        return None;
+    }
     let total = median(&mut field.centres.clone());
     let cost0: f32 = field.centres.iter().filter(|c| c.is_finite()).map(|c| (c - total).abs()).sum();
     let mut best: Option<(f32, Section)> = None;
