@@ -49,6 +49,7 @@ mod table;
 pub mod raster;
 pub mod capture;
 pub mod radiometry;
+mod buffer;
 mod grey;
 mod median;
 mod page;

@@ -3,21 +3,22 @@
 //! averaging along the boundary beforehand lets a line of a fraction of a kelvin stand out of the noise.
 
 use super::rectify::WorkImage;
+use crate::buffer::Buffer;
 
 /// Strength of boundaries, K, at each work pixel.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub(super) struct Energy {
     pub width: usize,
     pub height: usize,
     /// Strength of upright boundaries (between neighbours of a course), row-major.
-    pub upright: Vec<f32>,
+    pub upright: Buffer,
     /// Strength of level boundaries (between courses), row-major.
-    pub level: Vec<f32>,
+    pub level: Buffer,
 }
 
 /// Mean over `2 * half + 1` pixels down each column, clamped at the ends.
-fn box_down(data: &[f32], width: usize, height: usize, half: usize) -> Vec<f32> {
-    let mut out = vec![0f32; data.len()];
+fn box_down(data: &[f32], width: usize, height: usize, half: usize) -> Buffer {
+    let mut out = Buffer::any(data.len());
     let mut sum = vec![0f32; width];
     let clamp = |y: isize| y.clamp(0, height as isize - 1) as usize * width;
     for k in -(half as isize)..=half as isize {
@@ -41,8 +42,8 @@ fn box_down(data: &[f32], width: usize, height: usize, half: usize) -> Vec<f32> 
 }
 
 /// Mean over `2 * half + 1` pixels along each row, clamped at the ends.
-fn box_along(data: &[f32], width: usize, height: usize, half: usize) -> Vec<f32> {
-    let mut out = vec![0f32; data.len()];
+fn box_along(data: &[f32], width: usize, height: usize, half: usize) -> Buffer {
+    let mut out = Buffer::any(data.len());
     let inv = 1.0 / (2 * half + 1) as f32;
     let mut padded = vec![0f32; width + 2 * half + 1];
     for (row, out) in data.chunks_exact(width).zip(out.chunks_exact_mut(width)).take(height) {
@@ -70,7 +71,7 @@ fn energy(a: f32, b: f32, c: f32, d: f32, e: f32) -> f32 {
 pub(super) fn energies(image: &WorkImage, half_upright: usize, half_level: usize) -> Energy {
     let (width, height) = (image.width, image.height);
     let smooth = box_down(&image.data, width, height, half_upright);
-    let mut upright = vec![0f32; width * height];
+    let mut upright = Buffer::zeros(width * height);
     for y in 0..height {
         let r = &smooth[y * width..][..width];
         let out = &mut upright[y * width..][..width];
@@ -79,7 +80,7 @@ pub(super) fn energies(image: &WorkImage, half_upright: usize, half_level: usize
         }
     }
     let smooth = box_along(&image.data, width, height, half_level);
-    let mut level = vec![0f32; width * height];
+    let mut level = Buffer::zeros(width * height);
     for y in 2..height.saturating_sub(2) {
         let row = |k: usize| smooth[(y + k - 2) * width..][..width].iter();
         let rows = row(0).zip(row(1)).zip(row(2)).zip(row(3)).zip(row(4));
