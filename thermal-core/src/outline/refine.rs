@@ -21,9 +21,11 @@ struct Mark {
 
 const HALF: usize = 12;
 const STEP_PX: f64 = 0.5;
+/// Lines of samples across half a side in the two rounds of measuring: the first one only brings the lattice near.
+const LINES: [u32; 2] = [3, 6];
 
 /// Mean profile across the part `from` to `to` of a boundary from `a` to `b` (plane coordinates), along plane axis `axis`; px
-/// steps of `STEP_PX`.
+/// steps of `STEP_PX`. `lines`: lines of samples across half a boundary.
 fn profile(
     frame: &Grey<'_>,
     map: &PlaneMap,
@@ -32,9 +34,10 @@ fn profile(
     axis: usize,
     (from, to): (f64, f64),
     per_px: f64,
+    lines: u32,
 ) -> Option<[f32; 2 * HALF + 1]> {
     let (w, h) = (frame.width as f64, frame.height as f64);
-    let n = if to - from < 0.75 { 6 } else { 12 };
+    let n = if to - from < 0.75 { lines } else { 2 * lines };
     let (mut sum, mut values) = ([0f32; 2 * HALF + 1], [0f32; 2 * HALF + 1]);
     let mut used = 0;
     let reach = HALF as f64 * STEP_PX * per_px;
@@ -243,7 +246,7 @@ fn refine_one(
     let mut h = fit(&marks, &start, 3.0 * px, settings.lean_deg)?;
     // Two rounds of measuring at full resolution.
     let mut measured: Vec<Mark> = Vec::new();
-    for _ in 0..2 {
+    for lines in LINES {
         measured.clear();
         for &(line, column) in lattice.cells.keys() {
             let (x0, y0) = (f64::from(column) * pitch[0], f64::from(line) * pitch[1]);
@@ -268,7 +271,7 @@ fn refine_one(
                 // A line between modules tells by its halves how the lattice is turned, which in a single course little else does.
                 let parts: &[(f64, f64)] = if inner { &[(0.0, 0.5), (0.5, 1.0)] } else { &[(0.0, 1.0)] };
                 for &(from, to) in parts {
-                    let Some(p) = profile(frame, map, ua, ub, axis, (from, to), px) else { continue };
+                    let Some(p) = profile(frame, map, ua, ub, axis, (from, to), px, lines) else { continue };
                     let found = if inner { line_centre(&p) } else { Some(step_place(&p)) };
                     let Some((offset, depth)) = found else { continue };
                     let weight = if inner { 0.5 * (depth / 0.5).abs().min(1.0) } else { 0.3 * (depth / 1.5).min(1.0) };
