@@ -7,6 +7,7 @@
 
 mod attitude;
 mod border;
+mod camera;
 mod candidate;
 mod complaint;
 mod drift;
@@ -23,6 +24,7 @@ mod merge;
 mod numbering;
 mod order;
 mod overlap;
+mod overlooked;
 mod plant;
 mod problem;
 mod reconstruct;
@@ -43,6 +45,7 @@ pub(crate) use expected::{Expected, expected};
 pub use geodesy::LocalPlane;
 pub use layout::{Layout, LayoutModule};
 pub use merge::{MergedModule, Sight, merge};
+pub(crate) use overlooked::{Overlooked, Tables, overlooked};
 pub use problem::Problem;
 pub use register::register;
 pub(crate) use register::register_on;

@@ -2,6 +2,7 @@
 //! in it, and where a missing one lies in it by those beside it. It is added where it looks like them.
 
 use nalgebra::Matrix3;
+use ndarray::ArrayView2;
 
 use super::conclude::outlines;
 use super::{FrameReport, Inputs, read_frame};
@@ -9,15 +10,23 @@ use crate::finding::{Flag, ModuleRecord};
 use crate::frame::{FrameResult, FrameSettings, describe};
 use crate::median::median;
 use crate::optics::Lens;
-use crate::outline::{Cell, LatticePlace, Look, Outlines, PlaneMap, Table};
+use crate::outline::{Cell, LatticePlace, Look, Outlines, PlaneMap, Table, locate};
 use crate::radiometry::Converter;
-use crate::site::{self, Expected, FrameOutlines, Place, Problem, Registration, expected};
+use crate::site::{
+    self, Expected, FrameOutlines, Overlooked, Place, Problem, Registration, Tables, expected, overlooked,
+};
 use crate::threads::in_order;
 
 /// Each round adds what lies beside what the one before added.
 const ROUNDS: usize = 4;
-/// How much stronger the lines must be for which an outline gives way.
+/// How much stronger the lines must be for which an outline gives way; one that does not belong to the lattice of the modules
+/// beside it, but to that of the next table, gives way to lines that are about as strong.
 const STRONGER: f64 = 1.1;
+const AS_STRONG: f64 = 0.85;
+/// Share of the modules in view that may not look like one, covered or dark, without the frame's place being in doubt.
+const UNLIKE_SHARE: f64 = 0.1;
+/// Share of a table's modules that must look like modules.
+const LIKE_SHARE: f64 = 0.7;
 /// Neighbours that an added module must look like.
 const ALIKE: usize = 4;
 
@@ -34,9 +43,11 @@ pub fn complete(inputs: &Inputs, reports: &mut [FrameReport], threads: usize) ->
     }
     let strangers = site::strangers(&registration);
     let settings = FrameSettings::of(&inputs.settings);
+    let tables = Tables::new(&registration, &inputs.settings.array, inputs.settings.module.size_along_up_m().1);
+    let plant = Plant { registration: &registration, tables: tables.as_ref() };
     let done = in_order(reports.len(), threads, |k, converter| {
         let frame = Frame::of(&reports[k], &registration.frames[k].places, &strangers[k]);
-        Some(complete_frame(inputs, &settings, &registration, &reports[k], frame, converter))
+        Some(complete_frame(inputs, &settings, &plant, &reports[k], frame, converter))
     });
     let (mut changed, mut left_out) = (false, (0, 0));
     for (k, Completed { result, places, dropped }) in done.into_iter().enumerate().filter_map(|(k, d)| Some((k, d?))) {
@@ -61,6 +72,12 @@ pub fn complete(inputs: &Inputs, reports: &mut [FrameReport], threads: usize) ->
         ));
     }
     Some(registration)
+}
+
+/// The plant as registered.
+struct Plant<'a> {
+    registration: &'a Registration,
+    tables: Option<&'a Tables>,
 }
 
 /// An outline of a frame while it is completed.
@@ -92,16 +109,34 @@ impl Frame {
         Self { outlines: list.map(outline).collect() }
     }
 
-    /// What the frame should show besides.
-    fn lacks(&self, registration: &Registration, view: &PlaneMap) -> Vec<Expected> {
-        let corners: Vec<[[f64; 2]; 4]> = self.outlines.iter().map(|o| o.cell.corners).collect();
-        let places: Vec<Place> = self.outlines.iter().map(|o| o.place).collect();
-        expected(registration, &corners, &places, view)
+    fn corners_and_places(&self) -> (Vec<[[f64; 2]; 4]>, Vec<Place>) {
+        self.outlines.iter().map(|o| (o.cell.corners, o.place)).unzip()
+    }
+
+    /// The modules that the frame should show besides.
+    fn lacks(&self, plant: &Plant<'_>, view: &PlaneMap) -> Vec<Expected> {
+        let (corners, places) = self.corners_and_places();
+        expected(plant.registration, &corners, &places, view)
+    }
+
+    /// The tables that the frame should show besides, or elsewhere.
+    fn lacks_tables(&self, plant: &Plant<'_>, view: &PlaneMap) -> Vec<Overlooked> {
+        let (corners, places) = self.corners_and_places();
+        plant.tables.map_or_else(Vec::new, |t| overlooked(plant.registration, t, &corners, &places, view))
     }
 
     /// The outlines on this module's place that are its own.
     fn own<'a>(&'a self, module: &'a Expected) -> impl Iterator<Item = &'a Outline> {
         module.instead_of.iter().map(|&i| &self.outlines[i]).filter(|o| o.place.asset == Some(module.asset))
+    }
+
+    /// Whether the lattice of an outline belongs to another table of the plant than the outline.
+    fn is_of_the_next_table(&self, outline: &Outline, registration: &Registration) -> bool {
+        let table = |o: &Outline| registration.assets.get(o.place.asset? as usize).map(|a| (a.row, a.table));
+        let own = table(outline);
+        let lattice = self.outlines.iter().filter(|o| o.table == outline.table && o.place.asset.is_some());
+        let (same, others): (Vec<_>, Vec<_>) = lattice.map(table).partition(|t| *t == own);
+        others.len() > 2 * same.len()
     }
 
     /// Puts an expected module in, in the lattice of the nearest one that tells its place.
@@ -120,6 +155,18 @@ impl Frame {
         let (column, line) = (column.max(0) as usize, line.max(0) as usize);
         let cell = Cell { column, line, corners: module.corners, whole: true, confidence };
         self.outlines.push(Outline { table, cell, place: module.place, added: true, strange: false });
+    }
+
+    /// Puts the modules of a table in, as a lattice of its own.
+    fn add_table(&mut self, table: &Overlooked, found: Vec<[[f64; 2]; 4]>) {
+        let number = self.outlines.iter().map(|o| o.table + 1).max().unwrap_or(0);
+        let mut sure: Vec<f64> = table.others.iter().take(ALIKE).map(|&i| self.outlines[i].cell.confidence).collect();
+        let sure = median(&mut sure);
+        for ((corners, place), (line, column)) in found.into_iter().zip(&table.places).zip(table.lattice.keys()) {
+            let (line, column) = (*line as usize, *column as usize);
+            let cell = Cell { column, line, corners, whole: true, confidence: sure * f64::from(place.confidence) };
+            self.outlines.push(Outline { table: number, cell, place: *place, added: true, strange: false });
+        }
     }
 
     /// Takes outlines out.
@@ -150,19 +197,23 @@ struct Completed {
 fn complete_frame(
     inputs: &Inputs,
     settings: &FrameSettings,
-    registration: &Registration,
+    plant: &Plant<'_>,
     report: &FrameReport,
     mut frame: Frame,
     converter: &mut Option<Converter>,
 ) -> Option<Completed> {
     let (lens, to_array): (Lens, Matrix3<f64>) = report.view()?;
     let view = PlaneMap::new(lens, to_array);
-    let mut lacking = frame.lacks(registration, &view);
-    if lacking.is_empty() && !frame.outlines.iter().any(|o| o.strange) {
+    let mut lacking = frame.lacks(plant, &view);
+    let tables = frame.lacks_tables(plant, &view);
+    if lacking.is_empty() && tables.is_empty() && !frame.outlines.iter().any(|o| o.strange) {
         return None;
     }
     let (thermogram, ..) = read_frame(inputs, &report.file, converter).ok()?;
     let celsius = thermogram.celsius.view();
+    if complete_tables(&mut frame, tables, &celsius, &view, settings) {
+        lacking = frame.lacks(plant, &view);
+    }
     for _ in 0..ROUNDS {
         let look = |o: &Outline| Look::of(&celsius, &o.cell.corners);
         let found: Vec<&Expected> = lacking
@@ -170,9 +221,11 @@ fn complete_frame(
             .filter(|module| {
                 let others: Vec<Look> = module.beside.iter().take(ALIKE).map(|&i| look(&frame.outlines[i])).collect();
                 let here = Look::of(&celsius, &module.corners);
-                // Its own outline gives way to one on stronger lines only.
-                let stronger = |own: Look| here.lines_k(&others) > STRONGER * own.lines_k(&others);
-                here.is_like(&others) && frame.own(module).map(look).all(stronger)
+                let gives_way = |own: &Outline| {
+                    let factor = if frame.is_of_the_next_table(own, plant.registration) { AS_STRONG } else { STRONGER };
+                    here.lines_k(&others) > factor * look(own).lines_k(&others)
+                };
+                here.is_like(&others) && frame.own(module).all(gives_way)
             })
             .collect();
         if found.is_empty() {
@@ -183,13 +236,18 @@ fn complete_frame(
         }
         let instead: Vec<usize> = found.iter().flat_map(|module| module.instead_of.iter().copied()).collect();
         frame.drop(&instead);
-        lacking = frame.lacks(registration, &view);
+        lacking = frame.lacks(plant, &view);
     }
-    // Where a module that should be there does not look like one, the frame may stand elsewhere, and what lies on no module
-    // may be one.
-    let borne_out = lacking.iter().all(|module| frame.own(module).next().is_some());
+    // Where a module that should be there does not look like one, its lattice may lie a course or a position aside, and what
+    // lies on no module may be one. A lattice wholly on no module needs many such.
+    let unlike = lacking.iter().filter(|module| frame.own(module).next().is_none()).count();
+    let named: Vec<u32> = frame.outlines.iter().filter(|o| o.place.asset.is_some()).map(|o| o.table).collect();
+    let aside = |o: &Outline| match unlike {
+        0 => false,
+        n => named.contains(&o.table) || n as f64 > UNLIKE_SHARE * named.len() as f64,
+    };
     let before = frame.outlines.len();
-    frame.outlines.retain(|o| !(borne_out && o.strange));
+    frame.outlines.retain(|o| !o.strange || aside(o));
     let dropped = before - frame.outlines.len();
     if dropped == 0 && !frame.outlines.iter().any(|o| o.added) {
         return None;
@@ -201,4 +259,32 @@ fn complete_frame(
         module.reasons.push("outlined by the layout and the modules beside it".to_owned());
     }
     Some(Completed { result, places: frame.outlines.iter().map(|o| o.place).collect(), dropped })
+}
+
+/// Looks for whole tables that a frame lacks or has beside their places; whether any was found.
+fn complete_tables(
+    frame: &mut Frame,
+    tables: Vec<Overlooked>,
+    celsius: &ArrayView2<'_, f32>,
+    view: &PlaneMap,
+    settings: &FrameSettings,
+) -> bool {
+    let mut instead = Vec::new();
+    for table in tables {
+        let look = |i: &usize| Look::of(celsius, &frame.outlines[*i].cell.corners);
+        let others: Vec<Look> = table.others.iter().take(ALIKE).map(look).collect();
+        let Some(found) = locate(celsius, view, &table.lattice, &settings.outline) else { continue };
+        let looks: Vec<Look> = found.iter().map(|c| Look::of(celsius, c)).collect();
+        let alike = looks.iter().filter(|l| l.is_like(&others)).count();
+        let mean = |looks: &[Look]| looks.iter().map(|l| l.clearness()).sum::<f64>() / looks.len().max(1) as f64;
+        let old: Vec<Look> = table.instead_of.iter().map(look).collect();
+        let named = table.instead_of.iter().any(|&i| frame.outlines[i].place.asset.is_some());
+        let factor = if named { STRONGER } else { AS_STRONG };
+        if alike as f64 >= LIKE_SHARE * looks.len() as f64 && mean(&looks) > factor * mean(&old) {
+            frame.add_table(&table, found);
+            instead.extend(table.instead_of);
+        }
+    }
+    frame.drop(&instead);
+    !instead.is_empty() || frame.outlines.iter().any(|o| o.added)
 }

@@ -53,19 +53,23 @@ impl Look {
 
     /// Strength of its lines together, K; a line counts for no more than is usual among the `others`.
     pub(crate) fn lines_k(&self, others: &[Self]) -> f64 {
-        let mut lines: Vec<f64> = others.iter().flat_map(|o| o.sides_k).collect();
-        let usual = median(&mut lines);
+        let usual = usual_k(others);
         self.sides_k.iter().map(|k| k.min(usual)).sum()
+    }
+
+    /// Sum of the square roots of its lines' strengths: sides against soil or shadow, far stronger than lines between modules,
+    /// do not decide alone.
+    pub(crate) fn clearness(&self) -> f64 {
+        self.sides_k.iter().map(|k| k.sqrt()).sum()
     }
 
     /// Whether it may be a module like the `others`: its lines are there, its inside is as smooth, its temperature one
     /// that modules in this frame have.
     pub(crate) fn is_like(&self, others: &[Self]) -> bool {
-        let mut lines: Vec<f64> = others.iter().flat_map(|o| o.sides_k).collect();
-        if lines.is_empty() || !self.level_c.is_finite() {
+        if others.is_empty() || !self.level_c.is_finite() {
             return false;
         }
-        let usual = median(&mut lines);
+        let usual = usual_k(others);
         let seen = self.sides_k.iter().filter(|k| **k >= (LINE_SHARE * usual).min(OVER_ROUGH * self.rough_k)).count();
         let coldest = others.iter().map(|o| o.level_c).fold(f64::INFINITY, f64::min);
         let warmest = others.iter().map(|o| o.level_c).fold(f64::NEG_INFINITY, f64::max);
@@ -74,6 +78,12 @@ impl Look {
             && (coldest - COLDER_K..=warmest + WARMER_K).contains(&self.level_c)
             && self.rough_k <= (ROUGHER * roughest).max(ROUGH_K)
     }
+}
+
+/// Median strength of the sides of some modules, K.
+fn usual_k(looks: &[Look]) -> f64 {
+    let mut lines: Vec<f64> = looks.iter().flat_map(|o| o.sides_k).collect();
+    median(&mut lines)
 }
 
 /// Strength of the line or step along a side, K: the mean over the side, so that noise and texture cancel.

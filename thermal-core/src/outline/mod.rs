@@ -8,6 +8,7 @@ mod cell;
 mod energy;
 mod evidence;
 mod lattice;
+mod locate;
 mod orient;
 mod prior;
 mod prove;
@@ -16,6 +17,7 @@ mod refine;
 mod seed;
 
 pub(crate) use evidence::Look;
+pub(crate) use locate::locate;
 pub use prior::{LoggedPose, find_from_pose};
 pub(crate) use rectify::PlaneMap;
 
@@ -153,17 +155,22 @@ pub fn find(frame: ArrayView2<'_, f32>, lens: &Lens, prior: &Prior, settings: &O
     with_view(frame, lens, |view| find_in(view, lens, prior, settings))
 }
 
-/// Calls `work` with the frame as a plain image; nothing where the frame is not of the lens's size.
+/// Calls `work` with the frame and its reduced image; nothing where the frame is not of the lens's size.
 fn with_view(frame: ArrayView2<'_, f32>, lens: &Lens, work: impl FnOnce(&View<'_>) -> Outlines) -> Outlines {
     let (height, width) = frame.dim();
     if (width, height) != (lens.width, lens.height) || width < 32 || height < 32 {
         return Outlines::default();
     }
+    with_grey(&frame, |grey| work(&View::new(*grey, lens))).unwrap_or_default()
+}
+
+/// Calls `work` with a frame as a plain image without gaps.
+fn with_grey<T>(frame: &ArrayView2<'_, f32>, work: impl FnOnce(&Grey<'_>) -> T) -> Option<T> {
+    let (height, width) = frame.dim();
     let standard = frame.as_standard_layout();
-    let Some(data) = standard.as_slice() else { return Outlines::default() };
+    let data = standard.as_slice()?;
     let filled = filled(data);
-    let data = filled.as_deref().unwrap_or(data);
-    work(&View::new(Grey { data, width, height }, lens))
+    Some(work(&Grey { data: filled.as_deref().unwrap_or(data), width, height }))
 }
 
 /// The values with those that are none (dead pixels, counts without a temperature) replaced by the last one before, so that

@@ -8,7 +8,7 @@ use nalgebra::{Matrix3, Vector3};
 /// The map between stored pixels and the plane parallel to the array at unit distance (u along the row, v down the slope).
 #[derive(Debug, Clone)]
 pub(crate) struct PlaneMap {
-    pub(super) lens: Lens,
+    pub(crate) lens: Lens,
     to_array: Matrix3<f64>,
     to_camera: Matrix3<f64>,
 }

@@ -1,6 +1,8 @@
 //! Corners at full resolution: the boundaries of a lattice are measured on profiles across them, one projective lattice of
 //! known module size is fitted to all of them, and each line keeps the rest of its own offset that its measurements bear.
 
+use std::collections::{BTreeMap, HashSet};
+
 use nalgebra::{SMatrix, SVector};
 
 use super::lattice::Lattice;
@@ -210,8 +212,6 @@ fn refine_one(
     settings: &OutlineSettings,
 ) -> Option<Table> {
     let pitch = settings.module_m.map(|m| m + settings.gap_m);
-    let half_gap = 0.5 * settings.gap_m;
-    let has = |line: i32, column: i32| lattice.cells.contains_key(&(line, column));
     // Start: least squares over the grown sides.
     let mut marks = Vec::new();
     let px = 1.0 / map.lens.focal_px;
@@ -243,64 +243,12 @@ fn refine_one(
     start[4] = s;
     start[2] = uv[0] - f64::from(c0) * pitch[0] * s;
     start[5] = uv[1] - f64::from(l0) * pitch[1] * s;
-    let mut h = fit(&marks, &start, 3.0 * px, settings.lean_deg)?;
-    // Two rounds of measuring at full resolution.
-    let mut measured: Vec<Mark> = Vec::new();
-    for lines in LINES {
-        measured.clear();
-        for &(line, column) in lattice.cells.keys() {
-            let (x0, y0) = (f64::from(column) * pitch[0], f64::from(line) * pitch[1]);
-            let (x1, y1) = (x0 + pitch[0], y0 + pitch[1]);
-            // Each boundary once: left and upper always, right and lower where no neighbour has it as its own.
-            let sides = [
-                ([x0, y0], [x0, y1], 0usize, has(line, column - 1), column, 1.0),
-                ([x1, y0], [x1, y1], 0, has(line, column + 1), column + 1, -1.0),
-                ([x0, y0], [x1, y0], 1, has(line - 1, column), line, 1.0),
-                ([x0, y1], [x1, y1], 1, has(line + 1, column), line + 1, -1.0),
-            ];
-            for (a, b, axis, inner, index, inward) in sides {
-                if inner && inward < 0.0 {
-                    continue;
-                }
-                let (mut a, mut b) = (a, b);
-                if !inner {
-                    a[axis] += inward * half_gap;
-                    b[axis] += inward * half_gap;
-                }
-                let (ua, ub) = (apply(&h, a), apply(&h, b));
-                // A line between modules tells by its halves how the lattice is turned, which in a single course little else does.
-                let parts: &[(f64, f64)] = if inner { &[(0.0, 0.5), (0.5, 1.0)] } else { &[(0.0, 1.0)] };
-                for &(from, to) in parts {
-                    let Some(p) = profile(frame, map, ua, ub, axis, (from, to), px, lines) else { continue };
-                    let found = if inner { line_centre(&p) } else { Some(step_place(&p)) };
-                    let Some((offset, depth)) = found else { continue };
-                    let weight = if inner { 0.5 * (depth / 0.5).abs().min(1.0) } else { 0.3 * (depth / 1.5).min(1.0) };
-                    if weight < 0.025 {
-                        continue;
-                    }
-                    let t = 0.08 + 0.84 * f64::midpoint(from, to);
-                    let at = [0, 1].map(|k| a[k] + t * (b[k] - a[k]));
-                    measured.push(Mark { at, axis, value: apply(&h, at)[axis] + offset * px, weight, line: index });
-                }
-            }
-        }
-        h = fit(&measured, &h, px, settings.lean_deg)?;
-    }
-    let rest = |axis: usize, index: i32| -> f64 {
-        let mut sum = 0.0;
-        let mut weight = 0.0;
-        for m in measured.iter().filter(|m| m.axis == axis && m.line == index) {
-            let e = m.value - apply(&h, m.at)[axis];
-            if e.abs() < 2.0 * px {
-                sum += m.weight * e;
-                weight += m.weight;
-            }
-        }
-        sum / (weight + 1.0)
-    };
+    let start = fit(&marks, &start, 3.0 * px, settings.lean_deg)?;
+    let fitted = Fitted::measure(frame, map, lattice.cells.keys(), start, settings)?;
+    let h = &fitted.h;
     let scale = 0.5 * (h[0] + h[4]);
-    // A lattice turned or sheared against the working plane by more than tables are twisted is not one of modules.
-    if h[1].abs() > 0.06 * scale || h[3].abs() > 0.06 * scale || (h[0] / h[4] - 1.0).abs() > 0.08 {
+    // Tables are twisted against the working plane by a degree or two.
+    if !fitted.is_square([0.0; 2]) {
         return None;
     }
     let mut table = Table {
@@ -314,14 +262,7 @@ fn refine_one(
     let first_column = lattice.cells.keys().map(|k| k.1).min()?;
     let (w, hgt) = (frame.width as f64, frame.height as f64);
     for (&(line, column), grown) in &lattice.cells {
-        let x = [f64::from(column) * pitch[0] + half_gap, f64::from(column + 1) * pitch[0] - half_gap];
-        let y = [f64::from(line) * pitch[1] + half_gap, f64::from(line + 1) * pitch[1] - half_gap];
-        let (dx, dy) = ([rest(0, column), rest(0, column + 1)], [rest(1, line), rest(1, line + 1)]);
-        let corner = |i: usize, j: usize| {
-            let uv = apply(&h, [x[i], y[j]]);
-            map.pixel([uv[0] + dx[i], uv[1] + dy[j]])
-        };
-        let corners = [corner(0, 0), corner(1, 0), corner(1, 1), corner(0, 1)];
+        let corners = fitted.corners(map, (line, column));
         let whole = corners.iter().all(|c| c[0] >= 0.0 && c[1] >= 0.0 && c[0] <= w && c[1] <= hgt);
         let sides = grown.sides.iter().filter(|s| **s >= 0.0).map(|s| f64::from(*s)).fold(f64::MAX, f64::min);
         table.cells.push(Cell {
@@ -333,4 +274,146 @@ fn refine_one(
         });
     }
     Some(table)
+}
+
+/// A lattice fitted to its boundaries at full resolution.
+struct Fitted {
+    h: Projective,
+    marks: Vec<Mark>,
+    px: f64,
+    pitch: [f64; 2],
+    half_gap: f64,
+}
+
+impl Fitted {
+    /// Two rounds of measuring from where the lattice is thought to lie.
+    fn measure<'c>(
+        frame: &Grey<'_>,
+        map: &PlaneMap,
+        cells: impl Iterator<Item = &'c (i32, i32)> + Clone,
+        start: Projective,
+        settings: &OutlineSettings,
+    ) -> Option<Self> {
+        let pitch = settings.module_m.map(|m| m + settings.gap_m);
+        let half_gap = 0.5 * settings.gap_m;
+        let px = 1.0 / map.lens.focal_px;
+        let all: HashSet<(i32, i32)> = cells.clone().copied().collect();
+        let has = |line: i32, column: i32| all.contains(&(line, column));
+        let mut fitted = Self { h: start, marks: Vec::new(), px, pitch, half_gap };
+        for lines in LINES {
+            let (h, mut measured) = (&fitted.h, Vec::new());
+            for &(line, column) in cells.clone() {
+                let (x0, y0) = (f64::from(column) * pitch[0], f64::from(line) * pitch[1]);
+                let (x1, y1) = (x0 + pitch[0], y0 + pitch[1]);
+                // Each boundary once: left and upper always, right and lower where no neighbour has it as its own.
+                let sides = [
+                    ([x0, y0], [x0, y1], 0usize, has(line, column - 1), column, 1.0),
+                    ([x1, y0], [x1, y1], 0, has(line, column + 1), column + 1, -1.0),
+                    ([x0, y0], [x1, y0], 1, has(line - 1, column), line, 1.0),
+                    ([x0, y1], [x1, y1], 1, has(line + 1, column), line + 1, -1.0),
+                ];
+                for (a, b, axis, inner, index, inward) in sides {
+                    if inner && inward < 0.0 {
+                        continue;
+                    }
+                    let (mut a, mut b) = (a, b);
+                    if !inner {
+                        a[axis] += inward * half_gap;
+                        b[axis] += inward * half_gap;
+                    }
+                    let (ua, ub) = (apply(h, a), apply(h, b));
+                    // A line between modules tells by its halves how the lattice is turned, which in a single course little else does.
+                    let parts: &[(f64, f64)] = if inner { &[(0.0, 0.5), (0.5, 1.0)] } else { &[(0.0, 1.0)] };
+                    for &(from, to) in parts {
+                        let Some(p) = profile(frame, map, ua, ub, axis, (from, to), px, lines) else { continue };
+                        let found = if inner { line_centre(&p) } else { Some(step_place(&p)) };
+                        let Some((offset, depth)) = found else { continue };
+                        let weight =
+                            if inner { 0.5 * (depth / 0.5).abs().min(1.0) } else { 0.3 * (depth / 1.5).min(1.0) };
+                        if weight < 0.025 {
+                            continue;
+                        }
+                        let t = 0.08 + 0.84 * f64::midpoint(from, to);
+                        let at = [0, 1].map(|k| a[k] + t * (b[k] - a[k]));
+                        measured.push(Mark { at, axis, value: apply(h, at)[axis] + offset * px, weight, line: index });
+                    }
+                }
+            }
+            fitted.h = fit(&measured, h, px, settings.lean_deg)?;
+            fitted.marks = measured;
+        }
+        Some(fitted)
+    }
+
+    /// How far a line lies off the projective lattice by its own marks, at unit distance.
+    fn rest(&self, axis: usize, index: i32) -> f64 {
+        let mut sum = 0.0;
+        let mut weight = 0.0;
+        for m in self.marks.iter().filter(|m| m.axis == axis && m.line == index) {
+            let e = m.value - apply(&self.h, m.at)[axis];
+            if e.abs() < 2.0 * self.px {
+                sum += m.weight * e;
+                weight += m.weight;
+            }
+        }
+        sum / (weight + 1.0)
+    }
+
+    /// Corners of a module, px of the stored frame.
+    fn corners(&self, map: &PlaneMap, (line, column): (i32, i32)) -> [[f64; 2]; 4] {
+        let [x, y] = [(0, column), (1, line)].map(|(axis, index)| {
+            [0, 1].map(|k| {
+                let inward = if k == 0 { self.half_gap } else { -self.half_gap };
+                (f64::from(index + k) * self.pitch[axis] + inward, self.rest(axis, index + k))
+            })
+        });
+        let corner = |i: usize, j: usize| {
+            let uv = apply(&self.h, [x[i].0, y[j].0]);
+            map.pixel([uv[0] + x[i].1, uv[1] + y[j].1])
+        };
+        [corner(0, 0), corner(1, 0), corner(1, 1), corner(0, 1)]
+    }
+
+    /// Whether it is turned and sheared as expected (the terms of [`Projective`] for that), up to what tables are twisted by, and
+    /// its modules have their shape: what is not is no table.
+    fn is_square(&self, expected: [f64; 2]) -> bool {
+        let h = &self.h;
+        let scale = 0.5 * (h[0] + h[4]);
+        [h[1] - expected[0], h[3] - expected[1]].iter().all(|v| v.abs() <= 0.06 * scale)
+            && (h[0] / h[4] - 1.0).abs() <= 0.08
+    }
+}
+
+/// Corners (px of the stored frame) of modules that are thought to lie at these corners (at unit distance, upper left first)
+/// in these places (line, column) of one lattice; `None` where its boundaries make no lattice.
+pub(super) fn refit(
+    frame: &Grey<'_>,
+    map: &PlaneMap,
+    cells: &BTreeMap<(i32, i32), [[f64; 2]; 4]>,
+    settings: &OutlineSettings,
+) -> Option<Vec<[[f64; 2]; 4]>> {
+    let pitch = settings.module_m.map(|m| m + settings.gap_m);
+    let px = 1.0 / map.lens.focal_px;
+    let mut marks = Vec::new();
+    for (&(line, column), corners) in cells {
+        let corner = [(0, 0), (1, 0), (1, 1), (0, 1)];
+        for ((i, j), uv) in corner.into_iter().zip(corners) {
+            let at = [(0, column, i), (1, line, j)].map(|(axis, index, k)| {
+                let inward = if k == 0 { 0.5 } else { -0.5 };
+                f64::from(index + k) * pitch[axis] + inward * settings.gap_m
+            });
+            for (axis, value) in uv.iter().copied().enumerate() {
+                marks.push(Mark { at, axis, value, weight: 0.5, line: 0 });
+            }
+        }
+    }
+    let (&(line, column), first) = cells.iter().next()?;
+    let scale = ((first[1][0] - first[0][0]) / settings.module_m[0]).abs();
+    let mut start = Projective::zeros();
+    (start[0], start[4]) = (scale, scale);
+    start[2] = first[0][0] - f64::from(column) * pitch[0] * scale;
+    start[5] = first[0][1] - f64::from(line) * pitch[1] * scale;
+    let start = fit(&marks, &start, 3.0 * px, settings.lean_deg)?;
+    let fitted = Fitted::measure(frame, map, cells.keys(), start, settings)?;
+    fitted.is_square([start[1], start[3]]).then(|| cells.keys().map(|cell| fitted.corners(map, *cell)).collect())
 }

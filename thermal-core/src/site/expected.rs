@@ -18,7 +18,7 @@ const MISFIT: f64 = 0.12;
 /// An outline is beside its module's place where a corner is off by this share of the module's short side.
 const BESIDE: f64 = 0.2;
 /// An outline is in the way from this share of the expected module's area.
-const IN_THE_WAY: f64 = 0.1;
+pub(super) const IN_THE_WAY: f64 = 0.1;
 
 /// A module that a frame should show whole but does not, or shows beside its place.
 #[derive(Debug, Clone, PartialEq)]
@@ -44,7 +44,7 @@ pub(crate) fn expected(
     places: &[Place],
     view: &PlaneMap,
 ) -> Vec<Expected> {
-    let plant = Plant { assets: &registration.assets, map: &registration.map };
+    let plant = Plant::of(registration);
     let Some(named) = plant.named(outlines, places, view) else { return Vec::new() };
     let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
     for Neighbour { slot, .. } in &named {
@@ -59,12 +59,16 @@ pub(crate) fn expected(
 }
 
 /// The plant's modules with their numbers.
-struct Plant<'a> {
+pub(super) struct Plant<'a> {
     assets: &'a [Asset],
     map: &'a Map,
 }
 
-impl Plant<'_> {
+impl<'a> Plant<'a> {
+    pub(super) fn of(registration: &'a Registration) -> Self {
+        Self { assets: &registration.assets, map: &registration.map }
+    }
+
     fn expect(
         &self,
         asset: u32,
@@ -157,7 +161,12 @@ impl Plant<'_> {
     }
 
     /// The outlines of a frame whose modules are known; `None` where there are too few to tell how the frame is turned.
-    fn named(&self, outlines: &[[[f64; 2]; 4]], places: &[Place], view: &PlaneMap) -> Option<Vec<Neighbour>> {
+    pub(super) fn named(
+        &self,
+        outlines: &[[[f64; 2]; 4]],
+        places: &[Place],
+        view: &PlaneMap,
+    ) -> Option<Vec<Neighbour>> {
         let trusted = |p: &Place| !p.askew && !p.stray && f64::from(p.confidence) >= LIKELY;
         let named: Vec<(usize, u32, Slot, [[f64; 2]; 4])> = places
             .iter()
@@ -193,18 +202,18 @@ impl Plant<'_> {
 }
 
 /// An outline whose module is known.
-struct Neighbour {
-    outline: usize,
-    asset: u32,
-    slot: Slot,
+pub(super) struct Neighbour {
+    pub(super) outline: usize,
+    pub(super) asset: u32,
+    pub(super) slot: Slot,
     /// Its corners on the plane parallel to the array, in the order of [`ring`].
-    uv: [[f64; 2]; 4],
+    pub(super) uv: [[f64; 2]; 4],
     /// The frame's own number of its first corner.
     turn: usize,
 }
 
 /// Corners of a slot: upper left, upper right, lower right, lower left as seen from the front.
-fn ring(slot: &Slot) -> [[f64; 2]; 4] {
+pub(super) fn ring(slot: &Slot) -> [[f64; 2]; 4] {
     let [a, b] = slot.along;
     [(-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)].map(|(x, y)| {
         let (x, y) = (x * slot.size[0], y * slot.size[1]);
@@ -227,7 +236,7 @@ fn steps(from: &[[f64; 2]; 4], to: &[[f64; 2]; 4]) -> [i64; 2] {
 }
 
 /// Share of a quadrilateral that another covers.
-fn covered(of: &[[f64; 2]; 4], by: &[[f64; 2]; 4]) -> f64 {
+pub(super) fn covered(of: &[[f64; 2]; 4], by: &[[f64; 2]; 4]) -> f64 {
     const STEPS: u32 = 7;
     let share = |k: u32| (f64::from(k) + 0.5) / f64::from(STEPS);
     let place = |n: u32| measure::place(of, share(n % STEPS), share(n / STEPS));
