@@ -50,3 +50,19 @@ impl DerefMut for Buffer {
         &mut self.0
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn memory_comes_back_and_zeros_are_zeros() {
+        let mut first = Buffer::any(100);
+        first.fill(7.0);
+        let place = first.as_ptr();
+        drop(first);
+        let second = Buffer::zeros(80);
+        assert_eq!(second.as_ptr(), place);
+        assert_eq!(*second, [0.0; 80]);
+    }
+}

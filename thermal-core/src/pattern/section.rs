@@ -144,3 +144,35 @@ pub(super) fn find(field: &Field, plan: &CellPlan, settings: &PatternSettings) -
         && section.gain > 0.25)
         .then_some(section)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Any division of whole blocks into two parts has medians that differ by no more than the blocks' own do.
+    #[test]
+    fn no_two_parts_differ_by_more_than_their_blocks() {
+        let plan = CellPlan { cells: [6, 10], substrings: 3, split_axis: 0, half_cut: true, has_cells: true };
+        let block = |x: usize, y: usize| x / 2 * 2 + usize::from(y >= 5);
+        let mut seed = 1u32;
+        for _ in 0..200 {
+            let centres: Vec<f32> = (0..60)
+                .map(|_| {
+                    seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                    if seed >> 28 == 0 { f32::NAN } else { 40.0 + (seed >> 24) as f32 / 64.0 }
+                })
+                .collect();
+            let field = Field { centres, samples: Vec::new(), size: [0, 0], per_cell: [1, 1], median_c: f32::NAN };
+            let most = spread_of_blocks(&field, &plan, block);
+            for mask in 1..(1 << 6) - 1 {
+                let (mut warm, mut sound) = (Vec::new(), Vec::new());
+                for (k, centre) in field.centres.iter().enumerate() {
+                    let part = if mask >> block(k % 6, k / 6) & 1 == 1 { &mut warm } else { &mut sound };
+                    part.push(*centre);
+                }
+                let difference = median(&mut warm) - median(&mut sound);
+                assert!(difference <= most, "{mask}: {difference} {most}");
+            }
+        }
+    }
+}
