@@ -50,6 +50,7 @@ mod features;
 pub mod raster;
 pub mod capture;
 pub mod radiometry;
+mod buffer;
 mod grey;
 mod median;
 mod page;

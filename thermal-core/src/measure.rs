@@ -127,25 +127,23 @@ pub fn field(frame: &ArrayView2<'_, f32>, corners: &[[f64; 2]; 4], plan: &CellPl
     let px = side_px(corners);
     let per_cell = [0, 1].map(|a| ((px[a] / plan.cells[a] as f64).round() as usize).clamp(2, MAX_PER_CELL));
     let size = [plan.cells[0] * per_cell[0], plan.cells[1] * per_cell[1]];
-    let mut samples = Vec::with_capacity(size[0] * size[1]);
+    let mut samples = vec![f32::NAN; size[0] * size[1]];
     let (w, h) = (frame.ncols() as f64, frame.nrows() as f64);
     let inside = corners.iter().all(|c| c[0] >= 0.5 && c[1] >= 0.5 && c[0] <= w - 0.5 && c[1] <= h - 0.5);
     let grey =
         frame.as_slice().filter(|_| inside).map(|data| Grey { data, width: frame.ncols(), height: frame.nrows() });
-    for j in 0..size[1] {
+    for (j, line) in samples.chunks_exact_mut(size[0]).enumerate() {
         let t = (j as f64 + 0.5) / size[1] as f64;
         let (from, to) = (place(corners, 0.0, t), place(corners, 1.0, t));
         if let Some(grey) = grey {
             let step = [0, 1].map(|k| ((to[k] - from[k]) / size[0] as f64) as f32);
             let start = [0, 1].map(|k| from[k] as f32 + 0.5 * step[k]);
-            samples.extend(
-                (0..size[0]).map(|i| grey.sample(start[0] + i as f32 * step[0], start[1] + i as f32 * step[1])),
-            );
+            grey.along(start, step, line);
             continue;
         }
-        for i in 0..size[0] {
+        for (i, sample) in line.iter_mut().enumerate() {
             let s = (i as f64 + 0.5) / size[0] as f64;
-            samples.push(temperature(frame, [from[0] + s * (to[0] - from[0]), from[1] + s * (to[1] - from[1])]));
+            *sample = temperature(frame, [from[0] + s * (to[0] - from[0]), from[1] + s * (to[1] - from[1])]);
         }
     }
     // The rim (frame of the module and its blur) is some two centimetres and a pixel wide: left out of the statistics.

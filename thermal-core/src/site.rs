@@ -48,6 +48,7 @@ pub use merge::{MergedModule, Sight, merge};
 pub(crate) use overlooked::{Overlooked, Tables, overlooked};
 pub use problem::Problem;
 pub use register::register;
+pub(crate) use register::register_on;
 pub(crate) use stranger::strangers;
 pub use warmth::{Warmth, warmth};
 

@@ -39,7 +39,7 @@ pub fn complete(inputs: &Inputs, reports: &mut [FrameReport], threads: usize) ->
         return None;
     }
     let frames: Vec<FrameOutlines> = reports.iter().map(outlines).collect();
-    let mut registration = site::register(&frames, &inputs.settings, inputs.layout.as_ref());
+    let mut registration = site::register_on(&frames, &inputs.settings, inputs.layout.as_ref(), threads);
     if registration.reconstructed {
         return Some(registration);
     }

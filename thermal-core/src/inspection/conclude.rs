@@ -35,8 +35,9 @@ pub struct Conclusion {
     pub frames_used: usize,
 }
 
-/// Brings the frames' records to one list. `registration`: where [`super::complete`] found the frames to stand.
-pub fn conclude(inputs: &Inputs, reports: &[FrameReport], registration: Option<Registration>) -> Conclusion {
+/// Brings the frames' records to one list; those of the modules move out of the reports, since a flight has a million of them.
+/// `registration`: where [`super::complete`] found the frames to stand.
+pub fn conclude(inputs: &Inputs, reports: &mut [FrameReport], registration: Option<Registration>) -> Conclusion {
     let mut out = Conclusion {
         skipped: reports.iter().filter_map(|r| r.error.clone()).collect(),
         frames_used: reports.iter().filter(|r| r.lens.is_some()).count(),
@@ -44,7 +45,9 @@ pub fn conclude(inputs: &Inputs, reports: &[FrameReport], registration: Option<R
         ..Conclusion::default()
     };
     let frames: Vec<FrameOutlines> = reports.iter().map(outlines).collect();
-    let mut modules: Vec<Vec<ModuleRecord>> = reports.iter().map(|r| r.modules.clone()).collect();
+    let scatter_k: Vec<f64> = reports.iter().map(|r| row_scatter_k(&r.modules)).collect();
+    let mut modules: Vec<Vec<ModuleRecord>> = reports.iter_mut().map(|r| std::mem::take(&mut r.modules)).collect();
+    let reports = &*reports;
     let mut merged = Vec::new();
     if let Some(registration) = registration {
         for (records, placed) in modules.iter_mut().zip(&registration.frames) {
@@ -68,7 +71,11 @@ pub fn conclude(inputs: &Inputs, reports: &[FrameReport], registration: Option<R
         let stands = |m: &&MergedModule| m.pattern != Pattern::None && !m.flags.contains(&Flag::Cut);
         let standing: Vec<&MergedModule> = merged.iter().filter(stands).collect();
         let mut list: Vec<(Finding, Sight)> =
-            standing.iter().map(|m| (of_merged(m, &modules, reports, inputs, registration), m.best)).collect();
+            standing.iter().map(|m| (of_merged(m, &modules, registration), m.best)).collect();
+        for ((finding, sight), merged) in list.iter_mut().zip(&standing) {
+            let scatter = Scatter { frames_k: merged.delta_t_spread_k, row_k: scatter_k[sight.frame] };
+            judge(finding, scatter, &reports[sight.frame], inputs);
+        }
         name_unlisted(&mut list, &standing, registration);
         list
     } else {
@@ -78,7 +85,7 @@ pub fn conclude(inputs: &Inputs, reports: &[FrameReport], registration: Option<R
                 let mut finding =
                     Finding { module: record.clone(), frames_seen: 1, frames_confirmed: 1, ..Finding::default() };
                 finding.module.flags.push(Flag::OneFrame);
-                judge(&mut finding, 0.0, &reports[frame], inputs);
+                judge(&mut finding, Scatter { frames_k: 0.0, row_k: scatter_k[frame] }, &reports[frame], inputs);
                 list.push((finding, Sight { frame, module }));
             }
         }
@@ -92,7 +99,8 @@ pub fn conclude(inputs: &Inputs, reports: &[FrameReport], registration: Option<R
         out.findings.push(Finding { finding: format!("F{:04}", k + 1), ..finding });
         out.evidence.push(sight);
     }
-    out.modules = modules.into_iter().flatten().collect();
+    out.modules.reserve_exact(modules.iter().map(Vec::len).sum());
+    out.modules.extend(modules.into_iter().flatten());
     out
 }
 
@@ -152,13 +160,7 @@ fn locate(record: &mut ModuleRecord, place: &site::Place, registration: &Registr
 }
 
 /// The finding of a physical module.
-fn of_merged(
-    merged: &MergedModule,
-    modules: &[Vec<ModuleRecord>],
-    reports: &[FrameReport],
-    inputs: &Inputs,
-    registration: &Registration,
-) -> Finding {
+fn of_merged(merged: &MergedModule, modules: &[Vec<ModuleRecord>], registration: &Registration) -> Finding {
     let best = merged.best;
     let mut module = modules[best.frame][best.module].clone();
     module.pattern = merged.pattern;
@@ -182,15 +184,13 @@ fn of_merged(
         let share = 100.0 * place.map_or(0.0, |p| p.confidence);
         note.push(format!("the place may be {one} ({share:.0} %) or {other}"));
     }
-    let mut finding = Finding {
+    Finding {
         frames_seen: merged.frames_seen,
         frames_confirmed: merged.frames_confirmed,
         note: note.join("; "),
         module,
         ..Finding::default()
-    };
-    judge(&mut finding, merged.delta_t_spread_k, &reports[best.frame], inputs);
-    finding
+    }
 }
 
 /// Scatter of the sound modules of a frame about their rows, K: the scaled median absolute deviation; NaN without any.
@@ -227,8 +227,8 @@ fn name_unlisted(list: &mut [(Finding, Sight)], merged: &[&MergedModule], regist
     }
 }
 
-/// Irradiance, severity, place of the middle, power lost, uncertainty. `frames_k`: scatter of the difference over the frames.
-fn judge(finding: &mut Finding, frames_k: f64, report: &FrameReport, inputs: &Inputs) {
+/// Irradiance, severity, place of the middle, power lost, uncertainty.
+fn judge(finding: &mut Finding, scatter: Scatter, report: &FrameReport, inputs: &Inputs) {
     let settings: &Settings = &inputs.settings;
     let reading: Option<Reading> = inputs
         .irradiance
@@ -255,5 +255,5 @@ fn judge(finding: &mut Finding, frames_k: f64, report: &FrameReport, inputs: &In
     let sections = settings.module.substrings * if settings.module.half_cut() { 2 } else { 1 };
     finding.loss_w =
         settings.module.p_stc_w.map(|p| severity::loss_w(module.pattern, module.area_fraction, sections, p));
-    uncertainty::state(finding, Scatter { frames_k, row_k: row_scatter_k(&report.modules) });
+    uncertainty::state(finding, scatter);
 }

@@ -7,6 +7,7 @@ use std::sync::Mutex;
 use super::frames::read_frame;
 use super::{Conclusion, FrameReport, Inputs};
 use crate::evidence::{Style, png, render};
+use crate::finding::{Finding, ModuleRecord};
 use crate::threads::in_order;
 use crate::{Error, Result};
 
@@ -30,9 +31,13 @@ pub(super) fn write_all(
     let work: Vec<(usize, Vec<usize>)> = by_frame.into_iter().collect();
     let failed: Mutex<Option<Error>> = Mutex::new(None);
     let findings = &conclusion.findings;
+    let modules: BTreeMap<&str, &[ModuleRecord]> =
+        conclusion.modules.chunk_by(|a, b| a.frame == b.frame).map(|list| (list[0].frame.as_str(), list)).collect();
     in_order(work.len(), threads, |k, converter| {
         let (frame, list) = &work[k];
-        let result = draw(inputs, &reports[*frame], list, findings, folder, converter);
+        let report = &reports[*frame];
+        let modules = modules.get(report.file.as_str()).copied().unwrap_or_default();
+        let result = draw(inputs, report, modules, (list, findings), folder, converter);
         if let (Err(error), Ok(mut failed)) = (result, failed.lock()) {
             failed.get_or_insert(error);
             return None;
@@ -45,8 +50,8 @@ pub(super) fn write_all(
 fn draw(
     inputs: &Inputs,
     report: &FrameReport,
-    list: &[usize],
-    findings: &[crate::finding::Finding],
+    modules: &[ModuleRecord],
+    (list, findings): (&[usize], &[Finding]),
     folder: &Path,
     converter: &mut Option<crate::radiometry::Converter>,
 ) -> Result<()> {
@@ -59,7 +64,7 @@ fn draw(
             "put the frame of the flight back, or inspect again",
         ));
     }
-    let neighbours: Vec<[[f64; 2]; 4]> = report.modules.iter().map(|m| m.corners).collect();
+    let neighbours: Vec<[[f64; 2]; 4]> = modules.iter().map(|m| m.corners).collect();
     for &k in list {
         let finding = &findings[k];
         let picture = render(&thermogram.celsius.view(), finding, &neighbours, &inputs.settings, &Style::default())?;

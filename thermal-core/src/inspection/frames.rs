@@ -122,6 +122,7 @@ impl FrameReport {
         self.to_array = result.outlines.view.map(|(_, m)| [0, 1, 2].map(|j| [0, 1, 2].map(|k| m[(j, k)])));
         self.spots = result.readings.iter().map(|r| r.spot).collect();
         self.modules = result.modules;
+        self.modules.shrink_to_fit();
         if soft {
             self.modules.iter_mut().for_each(|module| module.flags.push(Flag::Soft));
         }

@@ -25,10 +25,10 @@ const LONGEST: u32 = 1 << 28;
 
 /// A report and what it was made from.
 #[derive(Debug, Clone, Serialize, Deserialize)]
-struct Entry {
+struct Entry<Report> {
     /// Digest of the version, the settings and the frame's row of `frames.csv`.
     key: String,
-    report: FrameReport,
+    report: Report,
 }
 
 /// What becomes of the journal that a stopped run left.
@@ -47,7 +47,7 @@ pub enum Start {
 pub struct Journal {
     path: PathBuf,
     file: Mutex<File>,
-    known: BTreeMap<String, Entry>,
+    known: BTreeMap<String, Entry<FrameReport>>,
     settings: String,
     kept: AtomicUsize,
     changed: AtomicUsize,
@@ -126,7 +126,7 @@ impl Journal {
     /// Writes a report down.
     pub(super) fn add(&self, inputs: &Inputs, report: &FrameReport) -> Result<()> {
         let fail = |e: io::Error| Error::io(&self.path, "write down the frames that are done", e);
-        let entry = Entry { key: self.key(inputs, &report.file), report: report.clone() };
+        let entry = Entry { key: self.key(inputs, &report.file), report };
         let content = postcard::to_allocvec(&entry).map_err(|e| fail(io::Error::other(e)))?;
         let mut bytes = Vec::with_capacity(content.len() + 8);
         bytes.extend((content.len() as u32).to_le_bytes());
@@ -177,7 +177,7 @@ pub(super) fn settings_key(inputs: &Inputs) -> String {
 /// The file cannot be read, or is damaged.
 pub(super) fn read_reports(path: &Path) -> Result<Vec<FrameReport>> {
     let mut file = crate::file::open_own(path)?;
-    let mut read_file = || -> io::Result<(Vec<Entry>, bool)> {
+    let mut read_file = || -> io::Result<(Vec<Entry<FrameReport>>, bool)> {
         let (entries, sound) = read(&mut file)?;
         Ok((entries, sound == file.metadata()?.len()))
     };
@@ -196,7 +196,7 @@ pub(super) fn write_reports(path: &Path, reports: &[FrameReport]) -> Result<()> 
         let mut file = io::BufWriter::new(File::create_new(path)?);
         file.write_all(HEAD)?;
         for report in reports {
-            let entry = Entry { key: String::new(), report: report.clone() };
+            let entry = Entry { key: String::new(), report };
             let content = postcard::to_allocvec(&entry).map_err(io::Error::other)?;
             file.write_all(&(content.len() as u32).to_le_bytes())?;
             file.write_all(&crc32fast::hash(&content).to_le_bytes())?;
@@ -208,7 +208,7 @@ pub(super) fn write_reports(path: &Path, reports: &[FrameReport]) -> Result<()> 
 }
 
 /// The sound entries from the start of a file, and where they end.
-fn read(file: &mut File) -> io::Result<(Vec<Entry>, u64)> {
+fn read(file: &mut File) -> io::Result<(Vec<Entry<FrameReport>>, u64)> {
     file.seek(SeekFrom::Start(0))?;
     let mut input = BufReader::new(file);
     let mut head = [0; HEAD.len()];

@@ -7,6 +7,7 @@ use crate::Result;
 use crate::finding::{FINDINGS, MODULES, UNSEEN, write_geopackage};
 use crate::output::{StagedFolder, write_atomic};
 use crate::run_record::{InputFile, RunRecord, SKIPPED};
+use crate::threads::in_order;
 
 /// How a run folder is written.
 #[derive(Debug, Clone, Default)]
@@ -15,7 +16,7 @@ pub struct Options {
     pub force: bool,
     /// Leave the evidence pictures out.
     pub no_evidence: bool,
-    /// Threads for the pictures.
+    /// Threads for the pictures and the tables.
     pub threads: usize,
     /// The tables as Apache Parquet as well; needs the library's feature `parquet`.
     pub parquet: bool,
@@ -84,20 +85,11 @@ pub fn write(
         super::evidence::write_all(inputs, reports, conclusion, folder, options.threads)?;
     }
     let c = &*conclusion;
-    MODULES.write_csv(&folder.join("modules.csv"), &c.modules)?;
-    FINDINGS.write_csv(&folder.join("findings.csv"), &c.findings)?;
-    if options.parquet {
-        write_parquet(c, folder)?;
-    }
+    write_tables(reports, c, folder, options)?;
     SKIPPED.write_csv(&folder.join("skipped.csv"), &c.skipped)?;
     write_atomic(&folder.join("findings.schema.json"), FINDINGS.schema_json().as_bytes())?;
     write_atomic(&folder.join("modules.schema.json"), MODULES.schema_json().as_bytes())?;
     if let Some(registration) = &c.registration {
-        FINDINGS.write_geojson(&folder.join("findings.geojson"), &c.findings)?;
-        MODULES.write_geojson(&folder.join("modules.geojson"), &c.modules)?;
-        // The file states its own age: that of the last capture, so that the same flight gives the same bytes.
-        let last = reports.iter().filter_map(|r| r.capture.captured_at).max().unwrap_or(jiff::Timestamp::UNIX_EPOCH);
-        write_geopackage(&folder.join("site.gpkg"), &c.findings, &c.modules, &c.unseen, last)?;
         UNSEEN.write_csv(&folder.join("unseen.csv"), &c.unseen)?;
         write_atomic(&folder.join("unseen.schema.json"), UNSEEN.schema_json().as_bytes())?;
         UNSEEN.write_geojson(&folder.join("unseen.geojson"), &c.unseen)?;
@@ -136,6 +128,28 @@ pub fn write(
     }
     record.finish(folder)?;
     staged.commit()
+}
+
+/// Writes what grows with the flight, a file a thread.
+fn write_tables(reports: &[FrameReport], c: &Conclusion, folder: &Path, options: &Options) -> Result<()> {
+    let at = |name: &str| folder.join(name);
+    let geopackage = || {
+        // The file states its own age: that of the last capture, so that the same flight gives the same bytes.
+        let last = reports.iter().filter_map(|r| r.capture.captured_at).max().unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+        write_geopackage(&at("site.gpkg"), &c.findings, &c.modules, &c.unseen, last)
+    };
+    let placed = c.registration.is_some();
+    // The longest first.
+    let jobs: [(bool, &(dyn Fn() -> Result<()> + Sync)); 6] = [
+        (placed, &geopackage),
+        (placed, &|| MODULES.write_geojson(&at("modules.geojson"), &c.modules)),
+        (options.parquet, &|| write_parquet(c, folder)),
+        (true, &|| MODULES.write_csv(&at("modules.csv"), &c.modules)),
+        (placed, &|| FINDINGS.write_geojson(&at("findings.geojson"), &c.findings)),
+        (true, &|| FINDINGS.write_csv(&at("findings.csv"), &c.findings)),
+    ];
+    let asked: Vec<_> = jobs.iter().filter(|(asked, _)| *asked).collect();
+    in_order(asked.len(), options.threads, |k, (): &mut ()| Some(asked[k].1())).into_iter().collect()
 }
 
 #[cfg(feature = "parquet")]

@@ -37,14 +37,24 @@ pub(super) struct Scene<'a> {
     pub(super) taken: Vec<bool>,
 }
 
+/// The place a share of the way from one side to the other.
+#[inline]
+fn at(share: f64, sides: [f64; 2]) -> f64 {
+    sides[0] + share * (sides[1] - sides[0])
+}
+
 /// Strength of a side from three places along it, and its position: median of both.
-fn side(found: [(f32, f64); 3]) -> (f32, f64) {
-    let mut s = found.map(|f| f.0);
-    s.sort_by(f32::total_cmp);
+fn side([mut a, mut b, mut c]: [(f32, f64); 3]) -> (f32, f64) {
+    for _ in 0..2 {
+        if b.0 > a.0 {
+            (a, b) = (b, a);
+        }
+        if c.0 > b.0 {
+            (b, c) = (c, b);
+        }
+    }
     // Positions of the two stronger places agree better than a weak third.
-    let mut f = found;
-    f.sort_by(|a, b| b.0.total_cmp(&a.0));
-    (s[1], 0.5 * (f[0].1 + f[1].1))
+    (b.0, 0.5 * (a.1 + b.1))
 }
 
 /// Where the inside of a cell begins, px from its side: behind what only falls off from the side's own boundary.
@@ -61,22 +71,49 @@ fn inner_end(strength: impl Fn(usize) -> f32, most: usize) -> usize {
 
 impl Scene<'_> {
     pub(super) fn inside(&self, x: f64, y: f64) -> bool {
+        // By way of 32 bits, which the processor converts in one step.
+        let (i, j) = (x as i32 as usize, y as i32 as usize);
         x >= 0.0
             && y >= 0.0
-            && (x as usize) < self.image.width
-            && (y as usize) < self.image.height
-            && self.image.inside[y as usize * self.image.width + x as usize]
+            && i < self.image.width
+            && j < self.image.height
+            && self.image.inside[j * self.image.width + i]
     }
 
     pub(super) fn value(&self, x: f64, y: f64) -> f32 {
-        let i = (x as isize).clamp(0, self.image.width as isize - 1) as usize;
-        let j = (y as isize).clamp(0, self.image.height as isize - 1) as usize;
-        self.image.data[j * self.image.width + i]
+        let place = |v: f64, n: usize| (v as i32).clamp(0, n as i32 - 1) as usize;
+        self.image.data[place(y, self.image.height) * self.image.width + place(x, self.image.width)]
     }
 
     /// Looks at a predicted rectangle: measures its sides within `reach` px and its inside.
     pub(super) fn look(&self, x: [f64; 2], y: [f64; 2], reach: isize) -> Option<GrownCell> {
-        let at = |t: f64, a: [f64; 2]| a[0] + t * (a[1] - a[0]);
+        let (level, visible) = self.level(x, y)?;
+        let texture = self.texture(x, y);
+        let mut cell = GrownCell { x, y, sides: [-1.0; 4], level, texture, visible, through: [(0.0, 0.5); 2] };
+        self.find_sides(&mut cell, reach);
+        cell.through = self.through(&cell);
+        Some(cell)
+    }
+
+    /// A cell to grow a lattice from, if all sides of the rectangle but one are found within a pixel, at least `least` K
+    /// strong and out of its texture, and it lies in the frame. Most rectangles fail: what is cheap to measure comes first,
+    /// and what runs through a cell is not asked of the first one.
+    pub(super) fn start(&self, x: [f64; 2], y: [f64; 2], least: f32) -> Option<GrownCell> {
+        let mut cell =
+            GrownCell { x, y, sides: [-1.0; 4], level: f32::NAN, texture: 0.0, visible: 0.0, through: [(0.0, 0.5); 2] };
+        self.find_sides(&mut cell, 1);
+        // A module near the frame's edge may have one side too close to it to be measured again.
+        let weakest = cell.sides.into_iter().filter(|s| *s >= 0.0).fold(f32::MAX, f32::min);
+        if weakest < least || cell.sides.iter().filter(|s| **s < 0.0).count() > 1 {
+            return None;
+        }
+        (cell.level, cell.visible) = self.level(x, y)?;
+        cell.texture = self.texture(x, y);
+        (cell.visible >= 0.95 && weakest >= 2.0 * cell.texture).then_some(cell)
+    }
+
+    /// Median temperature inside a rectangle, deg C, and the share of it inside the frame, if that is enough to tell.
+    fn level(&self, x: [f64; 2], y: [f64; 2]) -> Option<(f32, f64)> {
         let mut levels = [0f32; 25];
         let mut seen = 0;
         for j in 0..5 {
@@ -89,18 +126,23 @@ impl Scene<'_> {
             }
         }
         let visible = seen as f64 / 25.0;
-        if visible < 0.3 {
-            return None;
-        }
-        let level = *levels[..seen].select_nth_unstable_by(seen / 2, f32::total_cmp).1;
+        (visible >= 0.3).then(|| (*levels[..seen].select_nth_unstable_by(seen / 2, f32::total_cmp).1, visible))
+    }
+
+    /// Median boundary strength inside a rectangle, K.
+    fn texture(&self, x: [f64; 2], y: [f64; 2]) -> f32 {
         let mut inner = [0f32; 30];
         for (k, pair) in inner.chunks_exact_mut(2).enumerate() {
             let (t, s) = (0.3 + 0.1 * (k / 3) as f64, 0.3 + 0.2 * (k % 3) as f64);
             pair[0] = self.energy.upright_at(at(t, x), at(s, y));
             pair[1] = self.energy.level_at(at(s, x), at(t, y));
         }
-        let texture = *inner.select_nth_unstable_by(15, f32::total_cmp).1;
-        let mut cell = GrownCell { x, y, sides: [-1.0; 4], level, texture, visible, through: [(0.0, 0.5); 2] };
+        *inner.select_nth_unstable_by(15, f32::total_cmp).1
+    }
+
+    /// Measures a cell's sides within `reach` px of where it has them.
+    fn find_sides(&self, cell: &mut GrownCell, reach: isize) {
+        let (x, y) = (cell.x, cell.y);
         let places = [0.22, 0.5, 0.78];
         for (k, px) in x.into_iter().enumerate() {
             let points = places.map(|t| at(t, y));
@@ -122,8 +164,6 @@ impl Scene<'_> {
                 cell.y[k] = p;
             }
         }
-        cell.through = self.through(&cell);
-        Some(cell)
     }
 
     /// Where a stronger boundary beside (the edge of a shadow or of a beam) has drawn a side away so far that the cell has no
@@ -134,16 +174,14 @@ impl Scene<'_> {
             let k = usize::from((cell.x[1] - predicted[0][1]).abs() > (cell.x[0] - predicted[0][0]).abs());
             if cell.sides[k] >= 0.0 {
                 cell.x[k] = predicted[0][k];
-                let at = |t: f64| cell.y[0] + t * (cell.y[1] - cell.y[0]);
-                cell.sides[k] = side(places.map(|t| self.energy.upright_near(cell.x[k], at(t), 0))).0;
+                cell.sides[k] = side(places.map(|t| self.energy.upright_near(cell.x[k], at(t, cell.y), 0))).0;
             }
         }
         if !size_fits(cell.y, size[1]) {
             let k = usize::from((cell.y[1] - predicted[1][1]).abs() > (cell.y[0] - predicted[1][0]).abs());
             if cell.sides[2 + k] >= 0.0 {
                 cell.y[k] = predicted[1][k];
-                let at = |t: f64| cell.x[0] + t * (cell.x[1] - cell.x[0]);
-                cell.sides[2 + k] = side(places.map(|t| self.energy.level_near(at(t), cell.y[k], 0))).0;
+                cell.sides[2 + k] = side(places.map(|t| self.energy.level_near(at(t, cell.x), cell.y[k], 0))).0;
             }
         }
     }
@@ -151,7 +189,6 @@ impl Scene<'_> {
     /// Strongest boundaries that cross the cell from side to side away from its edges; what only falls off from an edge is
     /// that edge's own flank.
     fn through(&self, cell: &GrownCell) -> [(f32, f64); 2] {
-        let at = |t: f64, a: [f64; 2]| a[0] + t * (a[1] - a[0]);
         let weakest = |e: [f32; 3]| e[0].min(e[1]).min(e[2]);
         let places = [0.2, 0.5, 0.8];
         let mut best = [(0f32, 0.5f64); 2];
@@ -183,8 +220,8 @@ impl Scene<'_> {
         let mut hits = 0;
         for t in [0.2, 0.5, 0.8] {
             for s in [0.2, 0.5, 0.8] {
-                let i = (x[0] + t * (x[1] - x[0])).clamp(0.0, self.image.width as f64 - 1.0) as usize;
-                let j = (y[0] + s * (y[1] - y[0])).clamp(0.0, self.image.height as f64 - 1.0) as usize;
+                let i = at(t, x).clamp(0.0, self.image.width as f64 - 1.0) as i32 as usize;
+                let j = at(s, y).clamp(0.0, self.image.height as f64 - 1.0) as i32 as usize;
                 hits += i32::from(mask[j * self.image.width + i]);
             }
         }

@@ -3,21 +3,22 @@
 //! averaging along the boundary beforehand lets a line of a fraction of a kelvin stand out of the noise.
 
 use super::rectify::WorkImage;
+use crate::buffer::Buffer;
 
 /// Strength of boundaries, K, at each work pixel.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub(super) struct Energy {
     pub width: usize,
     pub height: usize,
     /// Strength of upright boundaries (between neighbours of a course), row-major.
-    pub upright: Vec<f32>,
+    pub upright: Buffer,
     /// Strength of level boundaries (between courses), row-major.
-    pub level: Vec<f32>,
+    pub level: Buffer,
 }
 
 /// Mean over `2 * half + 1` pixels down each column, clamped at the ends.
-fn box_down(data: &[f32], width: usize, height: usize, half: usize) -> Vec<f32> {
-    let mut out = vec![0f32; data.len()];
+fn box_down(data: &[f32], width: usize, height: usize, half: usize) -> Buffer {
+    let mut out = Buffer::any(data.len());
     let mut sum = vec![0f32; width];
     let clamp = |y: isize| y.clamp(0, height as isize - 1) as usize * width;
     for k in -(half as isize)..=half as isize {
@@ -41,8 +42,8 @@ fn box_down(data: &[f32], width: usize, height: usize, half: usize) -> Vec<f32> 
 }
 
 /// Mean over `2 * half + 1` pixels along each row, clamped at the ends.
-fn box_along(data: &[f32], width: usize, height: usize, half: usize) -> Vec<f32> {
-    let mut out = vec![0f32; data.len()];
+fn box_along(data: &[f32], width: usize, height: usize, half: usize) -> Buffer {
+    let mut out = Buffer::any(data.len());
     let inv = 1.0 / (2 * half + 1) as f32;
     let mut padded = vec![0f32; width + 2 * half + 1];
     for (row, out) in data.chunks_exact(width).zip(out.chunks_exact_mut(width)).take(height) {
@@ -70,7 +71,7 @@ fn energy(a: f32, b: f32, c: f32, d: f32, e: f32) -> f32 {
 pub(super) fn energies(image: &WorkImage, half_upright: usize, half_level: usize) -> Energy {
     let (width, height) = (image.width, image.height);
     let smooth = box_down(&image.data, width, height, half_upright);
-    let mut upright = vec![0f32; width * height];
+    let mut upright = Buffer::zeros(width * height);
     for y in 0..height {
         let r = &smooth[y * width..][..width];
         let out = &mut upright[y * width..][..width];
@@ -79,7 +80,7 @@ pub(super) fn energies(image: &WorkImage, half_upright: usize, half_level: usize
         }
     }
     let smooth = box_along(&image.data, width, height, half_level);
-    let mut level = vec![0f32; width * height];
+    let mut level = Buffer::zeros(width * height);
     for y in 2..height.saturating_sub(2) {
         let row = |k: usize| smooth[(y + k - 2) * width..][..width].iter();
         let rows = row(0).zip(row(1)).zip(row(2)).zip(row(3)).zip(row(4));
@@ -93,7 +94,7 @@ pub(super) fn energies(image: &WorkImage, half_upright: usize, half_level: usize
 /// Strongest value of a strided line within `reach` of `centre`: (strength, its place refined by a parabola).
 #[inline]
 fn strongest(line: impl Fn(usize) -> f32, n: usize, centre: f64, reach: isize) -> (f32, f64) {
-    let middle = centre.max(0.0) as isize;
+    let middle = centre.max(0.0) as i32 as isize;
     let (mut best, mut place) = (-1f32, None);
     for k in (middle - reach).max(0)..=(middle + reach).min(n as isize - 1) {
         let e = line(k as usize);
@@ -128,20 +129,22 @@ impl Energy {
 
     #[inline]
     fn index(&self, x: f64, y: f64) -> usize {
-        (y as usize).min(self.height - 1) * self.width + (x as usize).min(self.width - 1)
+        // By way of 32 bits, which the processor converts in one step.
+        let place = |v: f64, n: usize| (v as i32).clamp(0, n as i32 - 1) as usize;
+        place(y, self.height) * self.width + place(x, self.width)
     }
 
     /// Strongest upright boundary within `reach` px of work position `(x, y)`: (strength, its x).
     #[inline]
     pub(super) fn upright_near(&self, x: f64, y: f64, reach: isize) -> (f32, f64) {
-        let row = (y as isize).clamp(0, self.height as isize - 1) as usize * self.width;
+        let row = (y as i32).clamp(0, self.height as i32 - 1) as usize * self.width;
         strongest(|k| self.upright[row + k], self.width, x, reach)
     }
 
     /// Strongest level boundary within `reach` px of work position `(x, y)`: (strength, its y).
     #[inline]
     pub(super) fn level_near(&self, x: f64, y: f64, reach: isize) -> (f32, f64) {
-        let column = (x as isize).clamp(0, self.width as isize - 1) as usize;
+        let column = (x as i32).clamp(0, self.width as i32 - 1) as usize;
         strongest(|k| self.level[k * self.width + column], self.height, y, reach)
     }
 }

@@ -43,8 +43,7 @@ pub(crate) struct Look {
 impl Look {
     /// Measures a quadrilateral (px of the stored frame, in order around it) in a frame of temperatures.
     pub(crate) fn of(frame: &ArrayView2<'_, f32>, corners: &[[f64; 2]; 4]) -> Self {
-        let centre = place(corners, 0.5, 0.5);
-        let sides_k = std::array::from_fn(|k| side_k(frame, corners[k], corners[(k + 1) % 4], centre));
+        let sides_k = sides_k(frame, corners);
         // Line by line, so that neighbours in the list lie side by side.
         let inside: [f64; 64] = std::array::from_fn(|n| {
             let [s, t] = [n % 8, n / 8].map(|k| 0.15 + 0.1 * k as f64);
@@ -64,7 +63,12 @@ impl Look {
     /// Sum of the square roots of its lines' strengths: sides against soil or shadow, far stronger than lines between modules,
     /// do not decide alone.
     pub(crate) fn clearness(&self) -> f64 {
-        self.sides_k.iter().map(|k| k.sqrt()).sum()
+        clearness(&self.sides_k)
+    }
+
+    /// [`Self::clearness`] of a quadrilateral of which nothing else is asked.
+    pub(super) fn clearness_of(frame: &ArrayView2<'_, f32>, corners: &[[f64; 2]; 4]) -> f64 {
+        clearness(&sides_k(frame, corners))
     }
 
     /// Whether it may be a module like the `others`: its lines are there, its inside is as smooth, its temperature one
@@ -89,6 +93,16 @@ impl Look {
 fn usual_k(looks: &[Look]) -> f64 {
     let mut lines: Vec<f64> = looks.iter().flat_map(|o| o.sides_k).collect();
     median(&mut lines)
+}
+
+fn clearness(sides_k: &[f64; 4]) -> f64 {
+    sides_k.iter().map(|k| k.sqrt()).sum()
+}
+
+/// Strength of each side's line or step, K.
+fn sides_k(frame: &ArrayView2<'_, f32>, corners: &[[f64; 2]; 4]) -> [f64; 4] {
+    let centre = place(corners, 0.5, 0.5);
+    std::array::from_fn(|k| side_k(frame, corners[k], corners[(k + 1) % 4], centre))
 }
 
 /// Strength of the line or step along a side, K: the mean over the side, so that noise and texture cancel.

@@ -75,13 +75,7 @@ impl Scene<'_> {
             if self.covers(&self.taken, seed.x, seed.y) || self.covers(&seeded, seed.x, seed.y) {
                 continue;
             }
-            let Some(first) = self.look(seed.x, seed.y, 1) else { continue };
-            // A module near the frame's edge may have one side too close to it to be measured again.
-            let floor = (0.7 * seed.strength).max(2.0 * first.texture);
-            let weak = first.sides.iter().any(|s| *s >= 0.0 && *s < floor);
-            if first.visible < 0.95 || weak || first.sides.iter().filter(|s| **s < 0.0).count() > 1 {
-                continue;
-            }
+            let Some(first) = self.start(seed.x, seed.y, 0.7 * seed.strength) else { continue };
             let Some(lattice) = self.distinct_from(first, settings) else { continue };
             // The corner of a table stands out most, but seen from it the lines inside may be too weak to go on: few cells
             // are kept aside until a start inside has had its turn.

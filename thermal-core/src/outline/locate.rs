@@ -54,7 +54,7 @@ fn best_shift(
     }
     let score = |shift: [f64; 2]| -> f64 {
         let moved = corners.iter().map(|c| c.map(|p| [p[0] + shift[0], p[1] + shift[1]]));
-        moved.map(|c| Look::of(frame, &c).clearness()).sum()
+        moved.map(|c| Look::clearness_of(frame, &c)).sum()
     };
     let places = (-n..=n).flat_map(|j| (-n..=n).map(move |i| [f64::from(i) * step, f64::from(j) * step]));
     let within = places.filter(|[x, y]| x.hypot(*y) <= REACH * short);

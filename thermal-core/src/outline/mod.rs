@@ -25,6 +25,7 @@ use nalgebra::Matrix3;
 use ndarray::ArrayView2;
 use serde::{Deserialize, Serialize};
 
+use crate::buffer::Buffer;
 use crate::grey::Grey;
 use crate::median::median;
 use crate::optics::Lens;
@@ -132,7 +133,7 @@ pub struct Outlines {
 /// A frame and its reduced image, made once for all that look at it.
 struct View<'a> {
     frame: Grey<'a>,
-    half: Vec<f32>,
+    half: Buffer,
     half_size: (usize, usize),
     elements: Vec<orient::EdgeElement>,
 }

@@ -4,6 +4,7 @@
 
 use nalgebra::{Matrix3, Rotation3, Vector3};
 
+use crate::buffer::Buffer;
 use crate::grey::Grey;
 use crate::optics::Lens;
 
@@ -22,9 +23,8 @@ pub(super) fn edge_elements(image: &Grey<'_>, reduced: f64, lens: &Lens) -> Vec<
     if h < 8 || w < 8 {
         return Vec::new();
     }
-    let mut gx = vec![0f32; h * w];
-    let mut gy = vec![0f32; h * w];
-    let mut squared = vec![0f32; h * w];
+    let [mut gx, mut gy] = [(); 2].map(|()| Buffer::any(h * w));
+    let mut squared = Buffer::zeros(h * w);
     // Sobel's operator: smoothed down and differenced along, and the other way round.
     let (mut sum, mut difference) = (vec![0f32; w], vec![0f32; w]);
     for y in 1..h - 1 {
@@ -48,7 +48,7 @@ pub(super) fn edge_elements(image: &Grey<'_>, reduced: f64, lens: &Lens) -> Vec<
     let k = sample.len() * 80 / 100;
     let (_, strong, _) = sample.select_nth_unstable_by(k, f32::total_cmp);
     let threshold = strong.max(0.01);
-    let mut out = Vec::new();
+    let mut out = Vec::with_capacity(h * w / 16);
     for y in 3..h - 3 {
         for x in 3..w - 3 {
             let i = y * w + x;
@@ -139,17 +139,19 @@ fn votes(elements: &[EdgeElement], rotation: &Matrix3<f64>, gate: f64) -> ([f64;
     let mut explained = 0.0;
     for e in elements {
         let ([px, py], [tx, ty]) = (e.point, e.tangent);
-        // Sine of the angle to the line through the point towards the axis's vanishing point.
+        // Sine of the angle to the line through the point towards the axis's vanishing point, as a fraction; its parts are
+        // compared squared, since roots and quotients are what takes the time here.
         let sine = |a: [f64; 3]| {
             let (gx, gy) = (a[0] - px * a[2], a[1] - py * a[2]);
-            (tx * gy - ty * gx) / (gx * gx + gy * gy).sqrt().max(1e-9)
+            (tx * gy - ty * gx, (gx * gx + gy * gy).max(1e-18))
         };
-        let sines = axes.map(sine);
-        let family = usize::from(sines[1].abs() < sines[0].abs());
-        let q = sines[family] / gate;
-        if q.abs() >= 1.0 {
+        let [first, second] = axes.map(sine);
+        let family = usize::from(second.0 * second.0 * first.1 < first.0 * first.0 * second.1);
+        let (over, under) = if family == 0 { first } else { second };
+        if over * over >= gate * gate * under {
             continue;
         }
+        let q = over / (gate * under.sqrt());
         explained += e.weight;
         let weight = e.weight * (1.0 - q * q) * (1.0 - q * q);
         // Normal of the plane through the camera and the edge; turning the axis by omega x a changes n.a by omega.(a x n).

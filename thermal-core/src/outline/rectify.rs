@@ -1,5 +1,6 @@
 //! The frame seen perpendicular to the array: a small image in which rows are level and modules are upright rectangles.
 
+use crate::buffer::Buffer;
 use crate::grey::Grey;
 use crate::optics::Lens;
 use nalgebra::{Matrix3, Vector3};
@@ -41,12 +42,12 @@ impl PlaneMap {
 }
 
 /// The rectified image.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub(super) struct WorkImage {
     pub width: usize,
     pub height: usize,
     /// Row-major temperatures, deg C.
-    pub data: Vec<f32>,
+    pub data: Buffer,
     /// The work pixel shows a part of the frame; elsewhere `data` repeats the frame's edge.
     pub inside: Vec<bool>,
     /// Work pixels per unit of the plane.
@@ -87,7 +88,7 @@ pub(super) fn rectify(image: &Grey<'_>, reduced: f64, map: &PlaneMap, scale: f64
     if width < 16 || height < 16 || width * height > 4 * map.lens.width * map.lens.height {
         return None;
     }
-    let mut data = vec![0f32; width * height];
+    let mut data = Buffer::any(width * height);
     let mut inside = vec![false; width * height];
     let inv = (1.0 / reduced) as f32;
     let (w, h) = (image.width as f32, image.height as f32);
@@ -99,9 +100,9 @@ pub(super) fn rectify(image: &Grey<'_>, reduced: f64, map: &PlaneMap, scale: f64
             let to = map.pixel([(x0 + BLOCK) as f64 / scale + low[0] + 0.5 / scale, v]);
             let step = [(to[0] - from[0]) as f32 * inv / BLOCK as f32, (to[1] - from[1]) as f32 * inv / BLOCK as f32];
             let start = [from[0] as f32 * inv, from[1] as f32 * inv];
-            for (k, (value, seen)) in values.iter_mut().zip(seen).enumerate() {
+            image.along(start, step, values);
+            for (k, seen) in seen.iter_mut().enumerate() {
                 let (px, py) = (start[0] + k as f32 * step[0], start[1] + k as f32 * step[1]);
-                *value = image.sample(px, py);
                 *seen = px >= 0.0 && py >= 0.0 && px <= w && py <= h;
             }
             from = to;

@@ -23,9 +23,11 @@ struct Mark {
 
 const HALF: usize = 12;
 const STEP_PX: f64 = 0.5;
+/// Lines of samples across half a side in the two rounds of measuring: the first one only brings the lattice near.
+const LINES: [u32; 2] = [3, 6];
 
 /// Mean profile across the part `from` to `to` of a boundary from `a` to `b` (plane coordinates), along plane axis `axis`; px
-/// steps of `STEP_PX`.
+/// steps of `STEP_PX`. `lines`: lines of samples across half a boundary.
 fn profile(
     frame: &Grey<'_>,
     map: &PlaneMap,
@@ -34,10 +36,11 @@ fn profile(
     axis: usize,
     (from, to): (f64, f64),
     per_px: f64,
+    lines: u32,
 ) -> Option<[f32; 2 * HALF + 1]> {
     let (w, h) = (frame.width as f64, frame.height as f64);
-    let n = if to - from < 0.75 { 6 } else { 12 };
-    let mut sum = [0f32; 2 * HALF + 1];
+    let n = if to - from < 0.75 { lines } else { 2 * lines };
+    let (mut sum, mut values) = ([0f32; 2 * HALF + 1], [0f32; 2 * HALF + 1]);
     let mut used = 0;
     let reach = HALF as f64 * STEP_PX * per_px;
     // The strip's four corners are mapped exactly; over one module's side the map is linear to a few hundredths of a pixel.
@@ -57,9 +60,9 @@ fn profile(
         }
         used += 1;
         let step = [(q[0] - p[0]) as f32 / (2 * HALF) as f32, (q[1] - p[1]) as f32 / (2 * HALF) as f32];
-        let (x, y) = (p[0] as f32, p[1] as f32);
-        for (m, s) in sum.iter_mut().enumerate() {
-            *s += frame.sample(x + m as f32 * step[0], y + m as f32 * step[1]);
+        frame.along([p[0] as f32, p[1] as f32], step, &mut values);
+        for (s, value) in sum.iter_mut().zip(&values) {
+            *s += value;
         }
     }
     if used < n / 3 {
@@ -297,7 +300,7 @@ impl Fitted {
         let all: HashSet<(i32, i32)> = cells.clone().copied().collect();
         let has = |line: i32, column: i32| all.contains(&(line, column));
         let mut fitted = Self { h: start, marks: Vec::new(), px, pitch, half_gap };
-        for _ in 0..2 {
+        for lines in LINES {
             let (h, mut measured) = (&fitted.h, Vec::new());
             for &(line, column) in cells.clone() {
                 let (x0, y0) = (f64::from(column) * pitch[0], f64::from(line) * pitch[1]);
@@ -322,7 +325,7 @@ impl Fitted {
                     // A line between modules tells by its halves how the lattice is turned, which in a single course little else does.
                     let parts: &[(f64, f64)] = if inner { &[(0.0, 0.5), (0.5, 1.0)] } else { &[(0.0, 1.0)] };
                     for &(from, to) in parts {
-                        let Some(p) = profile(frame, map, ua, ub, axis, (from, to), px) else { continue };
+                        let Some(p) = profile(frame, map, ua, ub, axis, (from, to), px, lines) else { continue };
                         let found = if inner { line_centre(&p) } else { Some(step_place(&p)) };
                         let Some((offset, depth)) = found else { continue };
                         let weight =

@@ -20,22 +20,54 @@ fn peak(a: f32, b: f32, c: f32, floor: f32) -> Option<f64> {
     Some(if bend < 0.0 { f64::from(0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 })
 }
 
+/// Peaks of the level boundaries in every second column: place down the column and strength.
+struct Columns {
+    /// Where each column begins in `peaks`; one more at the end.
+    starts: Vec<usize>,
+    peaks: Vec<(f64, f32)>,
+}
+
+impl Columns {
+    fn of_level_peaks(energy: &Energy, floor: f32) -> Self {
+        let (w, h) = (energy.width, energy.height);
+        let mut starts = vec![0; w.div_ceil(2) + 1];
+        let mut found: Vec<(usize, (f64, f32))> = Vec::with_capacity(w * h / 16);
+        // Row by row, as the values lie in memory; then each to its column.
+        for y in 1..h.saturating_sub(1) {
+            let row = |k: usize| energy.level[(y + k - 1) * w..][..w].iter().step_by(2);
+            for (column, ((a, b), c)) in row(0).zip(row(1)).zip(row(2)).enumerate() {
+                if let Some(shift) = peak(*a, *b, *c, floor) {
+                    found.push((column, (y as f64 + 0.5 + shift, *b)));
+                    starts[column + 1] += 1;
+                }
+            }
+        }
+        for column in 1..starts.len() {
+            starts[column] += starts[column - 1];
+        }
+        let mut next = starts.clone();
+        let mut peaks = vec![(0.0, 0.0); found.len()];
+        for (column, peak) in found {
+            peaks[next[column]] = peak;
+            next[column] += 1;
+        }
+        Self { starts, peaks }
+    }
+
+    /// The peaks of the column nearest to `x`, downwards.
+    fn at(&self, x: f64) -> &[(f64, f32)] {
+        let column = (x as usize / 2).min(self.starts.len() - 2);
+        &self.peaks[self.starts[column]..self.starts[column + 1]]
+    }
+}
+
 /// All rectangles of size `size_at(y)` (along, up; work px, within `tolerance` of it) with boundary strength over `floor` K on all
 /// four sides, strongest first.
 pub(super) fn seeds(energy: &Energy, size_at: impl Fn(f64) -> [f64; 2], tolerance: f64, floor: f32) -> Vec<Seed> {
     let (w, h) = (energy.width, energy.height);
     let middle = size_at(0.5 * h as f64);
     let aspect = middle[1] / middle[0];
-    // Row by row, as the values lie in memory.
-    let mut level: Vec<Vec<(f64, f32)>> = vec![Vec::new(); w.div_ceil(2)];
-    for y in 1..h.saturating_sub(1) {
-        let row = |k: usize| energy.level[(y + k - 1) * w..][..w].iter().step_by(2);
-        for (list, ((a, b), c)) in level.iter_mut().zip(row(0).zip(row(1)).zip(row(2))) {
-            if let Some(shift) = peak(*a, *b, *c, floor) {
-                list.push((y as f64 + 0.5 + shift, *b));
-            }
-        }
-    }
+    let level = Columns::of_level_peaks(energy, floor);
     let stride = ((middle[1] / 5.0) as usize).max(2);
     let mut upright = Vec::new();
     let mut out: Vec<Seed> = Vec::new();
@@ -59,7 +91,7 @@ pub(super) fn seeds(energy: &Energy, size_at: impl Fn(f64) -> [f64; 2], toleranc
                 }
                 let want = across * aspect;
                 let slack = want * 0.04 + 1.0;
-                let list = &level[((0.5 * (xa + xb)) as usize / 2).min(level.len() - 1)];
+                let list = level.at(0.5 * (xa + xb));
                 for &(ya, ec) in list {
                     // The scan line runs through the middle half of the rectangle.
                     if ya > y as f64 - 0.25 * want {

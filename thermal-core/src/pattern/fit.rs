@@ -1,8 +1,8 @@
 //! The models that are fitted to the pixels around a hot place: a round spot, and whole cells of one height.
 
 use ndarray::ArrayView2;
-use statrs::function::erf::erf;
 
+use super::erf::Erf;
 use crate::measure::place;
 
 /// Blur of the sharpest camera with its pixels, standard deviation, px: no spot is narrower (0.29 px the pixel alone).
@@ -160,7 +160,8 @@ pub(super) struct Boxes {
 
 /// Sum of blurred boxes of height one at a place.
 pub(super) fn blurred(boxes: &[[f64; 4]], at: [f64; 2], blur_m: [f64; 2]) -> f64 {
-    let edge = |x: f64, a: f64, b: f64, s: f64| erf((x - a) / s) - erf((x - b) / s);
+    let erf = Erf::get();
+    let edge = |x: f64, a: f64, b: f64, s: f64| erf.at((x - a) / s) - erf.at((x - b) / s);
     boxes.iter().map(|r| 0.25 * edge(at[0], r[0], r[1], blur_m[0]) * edge(at[1], r[2], r[3], blur_m[1])).sum()
 }
 

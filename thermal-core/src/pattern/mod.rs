@@ -1,5 +1,6 @@
 //! From the temperatures inside a module to a word: hotspot, cell, substring, module, string; with the reasons.
 
+mod erf;
 mod fit;
 mod section;
 mod spot;

@@ -41,6 +41,18 @@ impl Section {
     }
 }
 
+/// Difference of the warmest and the coldest block's median, K. A section and the rest of the module are made of whole blocks,
+/// so their medians differ by no more: most modules need not be looked at any further.
+fn spread_of_blocks(field: &Field, plan: &CellPlan, block: impl Fn(usize, usize) -> usize) -> f32 {
+    let mut blocks = vec![Vec::new(); 2 * plan.substrings];
+    for (k, centre) in field.centres.iter().enumerate() {
+        blocks[block(k % plan.cells[0], k / plan.cells[0])].push(*centre);
+    }
+    let medians = blocks.iter_mut().map(median).filter(|m| m.is_finite());
+    let (low, high) = medians.fold((f32::MAX, f32::MIN), |(low, high), m| (low.min(m), high.max(m)));
+    high - low
+}
+
 /// The best warm section, where its difference, its border and its fit reach the limits.
 pub(super) fn find(field: &Field, plan: &CellPlan, settings: &PatternSettings) -> Option<Section> {
     let n = plan.substrings;
@@ -57,6 +69,11 @@ pub(super) fn find(field: &Field, plan: &CellPlan, settings: &PatternSettings) -
         let k = if plan.split_axis == 0 { y } else { x };
         1 + usize::from(k >= along / 2)
     };
+    if spread_of_blocks(field, plan, |x, y| 2 * third(x, y) + usize::from(plan.half_cut && half(x, y) == 2))
+        < settings.min_section_k
+    {
+        return None;
+    }
     let total = median(&mut field.centres.clone());
     let cost0: f32 = field.centres.iter().filter(|c| c.is_finite()).map(|c| (c - total).abs()).sum();
     let mut best: Option<(f32, Section)> = None;
@@ -126,4 +143,36 @@ pub(super) fn find(field: &Field, plan: &CellPlan, settings: &PatternSettings) -
         && section.delta_k <= settings.max_section_k
         && section.gain > 0.25)
         .then_some(section)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Any division of whole blocks into two parts has medians that differ by no more than the blocks' own do.
+    #[test]
+    fn no_two_parts_differ_by_more_than_their_blocks() {
+        let plan = CellPlan { cells: [6, 10], substrings: 3, split_axis: 0, half_cut: true, has_cells: true };
+        let block = |x: usize, y: usize| x / 2 * 2 + usize::from(y >= 5);
+        let mut seed = 1u32;
+        for _ in 0..200 {
+            let centres: Vec<f32> = (0..60)
+                .map(|_| {
+                    seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                    if seed >> 28 == 0 { f32::NAN } else { 40.0 + (seed >> 24) as f32 / 64.0 }
+                })
+                .collect();
+            let field = Field { centres, samples: Vec::new(), size: [0, 0], per_cell: [1, 1], median_c: f32::NAN };
+            let most = spread_of_blocks(&field, &plan, block);
+            for mask in 1..(1 << 6) - 1 {
+                let (mut warm, mut sound) = (Vec::new(), Vec::new());
+                for (k, centre) in field.centres.iter().enumerate() {
+                    let part = if mask >> block(k % 6, k / 6) & 1 == 1 { &mut warm } else { &mut sound };
+                    part.push(*centre);
+                }
+                let difference = median(&mut warm) - median(&mut sound);
+                assert!(difference <= most, "{mask}: {difference} {most}");
+            }
+        }
+    }
 }

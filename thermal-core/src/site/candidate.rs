@@ -47,6 +47,9 @@ impl Default for Weights {
 /// An outline lies on a module where its centre is within this share of the module's size from the module's centre.
 const NEAR: f64 = 0.42;
 
+/// Shifts nearer than this are one, m.
+const ALIKE_M: f64 = 0.15;
+
 /// One possible shift of a frame: measured place + shift = true place.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Candidate {
@@ -168,7 +171,8 @@ impl<'a> Scene<'a> {
         let mut found: Vec<Candidate> = Vec::new();
         for peak in self.peaks(weights.window_m) {
             let shift = self.refine(peak);
-            if found.iter().any(|c| (c.shift[0] - shift[0]).hypot(c.shift[1] - shift[1]) < 0.15) {
+            if found.iter().any(|c| (c.shift[0] - shift[0]).powi(2) + (c.shift[1] - shift[1]).powi(2) < ALIKE_M.powi(2))
+            {
                 continue;
             }
             found.push(self.weigh(shift, weights));
@@ -185,10 +189,10 @@ impl<'a> Scene<'a> {
         let mut votes = vec![0u16; n * n];
         for c in self.ground.outlines.iter().map(|o| o.centre).filter(|c| c[0].is_finite()) {
             for s in self.slots.iter().map(|s| s.centre) {
-                let (x, y) =
-                    (((s[0] - c[0]) / STEP).round() as i32 + half, ((s[1] - c[1]) / STEP).round() as i32 + half);
-                if (0..n as i32).contains(&x) && (0..n as i32).contains(&y) {
-                    votes[y as usize * n + x as usize] += 1;
+                let [x, y] = [0, 1].map(|k| (s[k] - c[k]) / STEP + f64::from(half) + 0.5);
+                let (column, line) = (x as i32 as usize, y as i32 as usize);
+                if x >= 0.0 && y >= 0.0 && column < n && line < n {
+                    votes[line * n + column] += 1;
                 }
             }
         }
@@ -258,8 +262,11 @@ impl<'a> Scene<'a> {
     }
 
     fn hits(&self, shift: [f64; 2]) -> Vec<Option<usize>> {
-        let mut taken: Vec<Option<(usize, f64)>> = vec![None; self.slots.len()];
+        /// No outline has the module.
+        const FREE: u32 = u32::MAX;
+        let mut taken = vec![FREE; self.slots.len()];
         let mut hits = vec![None; self.ground.outlines.len()];
+        let mut distances = vec![0.0; hits.len()];
         for (i, c) in self.ground.outlines.iter().map(|o| o.centre).enumerate() {
             let p = [c[0] + shift[0], c[1] + shift[1]];
             let mut best: Option<(usize, f64)> = None;
@@ -272,16 +279,15 @@ impl<'a> Scene<'a> {
             }
             // One outline a module: the closer one keeps it.
             if let Some((local, d)) = best {
-                match taken[local] {
-                    Some((_, other)) if other <= d => {}
-                    previous => {
-                        if let Some((j, _)) = previous {
-                            hits[j] = None;
-                        }
-                        taken[local] = Some((i, d));
-                        hits[i] = Some(local);
+                let other = taken[local] as usize;
+                if taken[local] != FREE {
+                    if distances[other] <= d {
+                        continue;
                     }
+                    hits[other] = None;
                 }
+                taken[local] = i as u32;
+                (hits[i], distances[i]) = (Some(local), d);
             }
         }
         hits

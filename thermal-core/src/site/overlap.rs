@@ -7,6 +7,7 @@ use super::FrameOutlines;
 use super::attitude::Sighting;
 use super::candidate::{Candidate, Ground, Scene, Weights};
 use super::order::Stop;
+use crate::threads::in_order;
 
 /// A pair of stops to compare, and how far their errors may differ from what is known of them, m.
 #[derive(Debug, Clone, Copy)]
@@ -119,7 +120,7 @@ fn middle(stop: &Stop, seen: &Sighting, error: [f64; 2]) -> Option<([f64; 2], f6
     Some(([0, 1].map(|i| c[i] + stop.camera[i] + error[i]), reach))
 }
 
-/// Compares the outlines of pairs of frames, each frame moved by what is known of its error already.
+/// Compares the outlines of pairs of frames on some threads, each frame moved by what is known of its error already.
 pub(super) fn compare(
     frames: &[FrameOutlines],
     stops: &[Stop],
@@ -127,24 +128,20 @@ pub(super) fn compare(
     errors: &[[f64; 2]],
     pairs: &[Pair],
     window_m: f64,
+    threads: usize,
 ) -> Vec<Edge> {
     let weights = Weights { window_m, stray: 1.25, missed: 1.25, ..Weights::default() };
     let ground = |k: usize| {
         let moved = [0, 1].map(|i| stops[k].camera[i] + errors[k][i]);
         sights[k].as_ref().map(|s| Ground::new(&frames[stops[k].frame], s, moved))
     };
-    let mut edges = Vec::with_capacity(pairs.len());
-    let mut held: Option<(usize, Ground<'_>)> = None;
-    for &Pair { a, b, spread_m } in pairs {
-        if held.as_ref().is_none_or(|h| h.0 != a) {
-            held = ground(a).map(|g| (a, g));
-        }
-        let (Some((_, ours)), Some(theirs)) = (held.as_ref(), ground(b)) else { continue };
+    let compare_two = |ours: &Ground<'_>, Pair { a, b, spread_m }: Pair| {
+        let theirs = ground(b)?;
         let mut candidates = Scene::over_frame(ours, &theirs).candidates(&weights);
         candidates.retain(|c| c.matched >= COMMON);
         candidates.truncate(12);
         if candidates.is_empty() {
-            continue;
+            return None;
         }
         let receiver = |c: &Candidate| -(c.shift[0].powi(2) + c.shift[1].powi(2)) / (2.0 * spread_m * spread_m);
         let (first, lead) = leader(&candidates, |c| c.log_likelihood + receiver(c));
@@ -157,9 +154,14 @@ pub(super) fn compare(
             // Back to the errors of the measured places.
             c.shift = [0, 1].map(|i| c.shift[i] + errors[a][i] - errors[b][i]);
         }
-        edges.push(Edge { a, b, candidates, first, lead, receiver_lead });
-    }
-    edges
+        Some(Edge { a, b, candidates, first, lead, receiver_lead })
+    };
+    let of_one: Vec<&[Pair]> = pairs.chunk_by(|p, q| p.a == q.a).collect();
+    let edges = in_order(of_one.len(), threads, |k, (): &mut ()| {
+        let ours = of_one[k].first().and_then(|pair| ground(pair.a));
+        Some(ours.map_or_else(Vec::new, |ours| of_one[k].iter().filter_map(|pair| compare_two(&ours, *pair)).collect()))
+    });
+    edges.into_iter().flatten().collect()
 }
 
 /// The candidate of the highest value, and its lead over the next.

@@ -38,12 +38,12 @@ pub(super) const CHAIN_SPREADS_M: [f64; 4] = [0.35, 0.35, 0.3, 0.3];
 const SUPPORT: f64 = 0.25;
 
 /// Joins the frames and builds the plant.
-pub(super) fn build(frames: &[FrameOutlines], stops: &[Stop], sights: &[Option<Sighting>]) -> Built {
+pub(super) fn build(frames: &[FrameOutlines], stops: &[Stop], sights: &[Option<Sighting>], threads: usize) -> Built {
     let none = vec![[0.0; 2]; stops.len()];
-    let mut edges = compare(frames, stops, sights, &none, &consecutive(stops), CHAIN_WINDOW_M);
+    let mut edges = compare(frames, stops, sights, &none, &consecutive(stops), CHAIN_WINDOW_M, threads);
     let first = solve(stops, &edges, none, &CHAIN_SPREADS_M);
     let pairs = across(stops, sights, &first.errors);
-    edges.extend(compare(frames, stops, sights, &first.errors, &pairs, 3.5));
+    edges.extend(compare(frames, stops, sights, &first.errors, &pairs, 3.5, threads));
     let Solution { errors, chosen, .. } = solve(stops, &edges, first.errors, &[1.0, 0.7, 0.5, 0.35, 0.3, 0.3, 0.3]);
     let joins = joins(&edges, &chosen, &errors);
     let clusters = clusters(frames, stops, sights, &errors);

@@ -19,12 +19,23 @@ use super::reconstruct::{CHAIN_SPREADS_M, CHAIN_WINDOW_M, build};
 use super::{FrameOutlines, Place, PlacedFrame, Registration, Seen, plant};
 use crate::median::median;
 use crate::settings::Settings;
+use crate::threads::in_order;
 
 /// A place is called certain from this probability.
 pub(super) const CERTAIN: f64 = 0.99;
 
 /// Brings every outline of every frame to its module. Nothing fails: what cannot be used is named in the result.
 pub fn register(frames: &[FrameOutlines], settings: &Settings, layout: Option<&Layout>) -> Registration {
+    register_on(frames, settings, layout, 1)
+}
+
+/// [`register`] on some threads; the result is the same for any number of them.
+pub(crate) fn register_on(
+    frames: &[FrameOutlines],
+    settings: &Settings,
+    layout: Option<&Layout>,
+    threads: usize,
+) -> Registration {
     let mut problems = Vec::new();
     let plane = layout.map(Layout::plane).or_else(|| {
         let (lat, lon) = frames.iter().find_map(position)?;
@@ -32,7 +43,7 @@ pub fn register(frames: &[FrameOutlines], settings: &Settings, layout: Option<&L
     });
     let plane = plane.unwrap_or_else(|| LocalPlane::new(0.0, 0.0));
     let stops = flight_order(frames, &plane, &mut problems);
-    let flow = Flow { frames, settings, stops: &stops };
+    let flow = Flow { frames, settings, stops: &stops, threads };
     let (registration, map) = match layout {
         Some(layout) => {
             let (assets, map) = plant::from_layout(layout, &plane, settings);
@@ -59,38 +70,49 @@ struct Flow<'a> {
     frames: &'a [FrameOutlines],
     settings: &'a Settings,
     stops: &'a [Stop],
+    threads: usize,
 }
 
 impl Flow<'_> {
+    /// Something of each stop, in their order.
+    fn each<T: Send>(&self, of: impl Fn(usize) -> T + Sync) -> Vec<T> {
+        in_order(self.stops.len(), self.threads, |k, (): &mut ()| Some(of(k)))
+    }
+
     /// Places the frames over the layout's modules.
     fn over_layout(&self, map: &Map, mut registration: Registration) -> Registration {
         let weights = Weights::default();
         let receiver = Receiver { half_width_m: weights.window_m, ..Receiver::default() };
         let azimuth = |s: &Stop| plant::azimuth_near(map, s.camera, self.settings);
-        let sights: Vec<Option<Sighting>> =
-            self.stops.iter().map(|s| sight(&self.frames[s.frame], self.settings, azimuth(s))).collect();
+        let sights = self.each(|k| sight(&self.frames[self.stops[k].frame], self.settings, azimuth(&self.stops[k])));
         // Neighbours in the flight take each frame's own error out, which leaves the slow bias.
         let stops = self.joined(&sights);
         let stops = stops.as_slice();
-        let mut steps: Vec<Step> = Vec::with_capacity(stops.len());
-        for (stop, seen) in stops.iter().zip(&sights) {
-            let candidates = seen.as_ref().map_or_else(Vec::new, |s| {
+        let steps = self.each(|k| {
+            let stop = &stops[k];
+            let candidates = sights[k].as_ref().map_or_else(Vec::new, |s| {
                 let ground = Ground::new(&self.frames[stop.frame], s, stop.camera);
                 Scene::over_plant(&ground, map, weights.window_m).candidates(&weights)
             });
-            steps.push(Step { candidates, since_s: stop.since_s, extra_jitter_m: stop.extra_m });
-        }
+            Step { candidates, since_s: stop.since_s, extra_jitter_m: stop.extra_m }
+        });
         let posteriors = smooth(&steps, &receiver);
-        registration.frames = self.frames.iter().map(unplaced).collect();
-        for (((stop, seen), step), posterior) in stops.iter().zip(&sights).zip(&steps).zip(&posteriors) {
-            let Some(seen) = seen else { continue };
+        let placed = self.each(|k| {
+            let (stop, step, posterior) = (&stops[k], &steps[k], &posteriors[k]);
+            let mut placed = unplaced(&self.frames[stop.frame]);
+            let Some(seen) = &sights[k] else { return placed };
             let mut ranked: Vec<usize> = (0..step.candidates.len()).collect();
             ranked.sort_by(|&a, &b| posterior.probability[b].total_cmp(&posterior.probability[a]).then(a.cmp(&b)));
             let best = ranked.first().map(|&k| (step.candidates[k].shift, posterior.probability[k]));
             let second = ranked.get(1).map(|&k| step.candidates[k].shift);
             let ground = Ground::new(&self.frames[stop.frame], seen, stop.camera);
             let scene = Scene::over_plant(&ground, map, weights.window_m);
-            settle(&mut registration.frames[stop.frame], seen, &scene, stop, best, second, posterior.bias);
+            settle(&mut placed, seen, &scene, stop, best, second, posterior.bias);
+            placed
+        });
+        registration.frames = self.frames.iter().map(unplaced).collect();
+        for (stop, placed) in stops.iter().zip(placed) {
+            registration.frames[stop.frame] = placed;
         }
         for (measured, stop) in self.stops.iter().zip(stops) {
             let shift = &mut registration.frames[stop.frame].shift_m;
@@ -102,7 +124,8 @@ impl Flow<'_> {
     /// The stops with each frame's own error taken out by its overlap with the frames before and after.
     fn joined(&self, sights: &[Option<Sighting>]) -> Vec<Stop> {
         let none = vec![[0.0; 2]; self.stops.len()];
-        let edges = compare(self.frames, self.stops, sights, &none, &consecutive(self.stops), CHAIN_WINDOW_M);
+        let pairs = consecutive(self.stops);
+        let edges = compare(self.frames, self.stops, sights, &none, &pairs, CHAIN_WINDOW_M, self.threads);
         let solution = solve(self.stops, &edges, none, &CHAIN_SPREADS_M);
         let moved = |(s, (e, b)): (&Stop, (&[f64; 2], &[f64; 2]))| Stop {
             camera: [0, 1].map(|k| s.camera[k] + e[k] - b[k]),
@@ -114,9 +137,8 @@ impl Flow<'_> {
     /// Builds the plant from the flight and places the frames over it.
     fn over_itself(&self, plane: LocalPlane, problems: Vec<Problem>) -> (Registration, Map) {
         let azimuth = self.settings.array.azimuth_deg;
-        let sights: Vec<Option<Sighting>> =
-            self.stops.iter().map(|s| sight(&self.frames[s.frame], self.settings, azimuth)).collect();
-        let built = build(self.frames, self.stops, &sights);
+        let sights = self.each(|k| sight(&self.frames[self.stops[k].frame], self.settings, azimuth));
+        let built = build(self.frames, self.stops, &sights, self.threads);
         let (assets, map) = plant::from_flight(&built, &plane);
         let mut registration = Registration::empty(plane, assets, problems);
         registration.reconstructed = true;
