@@ -35,14 +35,13 @@ fn profile(
     b: [f64; 2],
     axis: usize,
     (from, to): (f64, f64),
-    per_px: f64,
     lines: u32,
 ) -> Option<[f32; 2 * HALF + 1]> {
     let (w, h) = (frame.width as f64, frame.height as f64);
     let n = if to - from < 0.75 { lines } else { 2 * lines };
     let (mut sum, mut values) = ([0f32; 2 * HALF + 1], [0f32; 2 * HALF + 1]);
     let mut used = 0;
-    let reach = HALF as f64 * STEP_PX * per_px;
+    let reach = HALF as f64 * STEP_PX / map.lens.focal_px;
     // The strip's four corners are mapped exactly; over one module's side the map is linear to a few hundredths of a pixel.
     let end = |c: [f64; 2], sign: f64| {
         let mut c = c;
@@ -325,7 +324,7 @@ impl Fitted {
                     // A line between modules tells by its halves how the lattice is turned, which in a single course little else does.
                     let parts: &[(f64, f64)] = if inner { &[(0.0, 0.5), (0.5, 1.0)] } else { &[(0.0, 1.0)] };
                     for &(from, to) in parts {
-                        let Some(p) = profile(frame, map, ua, ub, axis, (from, to), px, lines) else { continue };
+                        let Some(p) = profile(frame, map, ua, ub, axis, (from, to), lines) else { continue };
                         let found = if inner { line_centre(&p) } else { Some(step_place(&p)) };
                         let Some((offset, depth)) = found else { continue };
                         let weight =
