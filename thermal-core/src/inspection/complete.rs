@@ -241,12 +241,12 @@ fn complete_frame(
         lacking = frame.lacks(plant, &view);
     }
     // Where a module that should be there does not look like one, its lattice may lie a course or a position aside, and what
-    // lies on no module may be one. A lattice wholly on no module needs many such.
+    // lies on no module may be one. A lattice wholly on no module needs more than one such, and many in a full frame.
     let unlike = lacking.iter().filter(|module| frame.own(module).next().is_none()).count();
     let named: Vec<u32> = frame.outlines.iter().filter(|o| o.place.asset.is_some()).map(|o| o.table).collect();
     let aside = |o: &Outline| match unlike {
         0 => false,
-        n => named.contains(&o.table) || n as f64 > UNLIKE_SHARE * named.len() as f64,
+        n => named.contains(&o.table) || n as f64 > (UNLIKE_SHARE * named.len() as f64).max(1.0),
     };
     let before = frame.outlines.len();
     frame.outlines.retain(|o| !o.strange || aside(o));
