@@ -57,7 +57,9 @@ impl Grey<'_> {
             for lane in 0..LANES {
                 let [x, y] = place(first + lane as i32).map(|v| v - 0.5);
                 let (i, j) = (x - 0.5 + WHOLE, y - 0.5 + WHOLE);
-                (column[lane], line[lane]) = (i.to_bits() - WHOLE.to_bits(), j.to_bits() - WHOLE.to_bits());
+                // Of the last few places some may lie beyond the line's end and outside the image; they are not read.
+                (column[lane], line[lane]) =
+                    (i.to_bits().wrapping_sub(WHOLE.to_bits()), j.to_bits().wrapping_sub(WHOLE.to_bits()));
                 (across[lane], down[lane]) = (x - (i - WHOLE), y - (j - WHOLE));
             }
             for (lane, value) in out.iter_mut().enumerate() {
@@ -94,7 +96,8 @@ mod tests {
         let (width, height) = (40, 30);
         let data: Vec<f32> = (0..width * height).map(|k| ((k * 7919) % 1009) as f32 * 0.1).collect();
         let image = Grey { data: &data, width, height };
-        for (from, step) in [([3.0, 4.0], [1.0, 0.25]), ([5.3, 20.7], [0.37, -0.41]), ([-2.0, 1.0], [2.5, 1.5])] {
+        // The second one ends a little before the image's upper edge, the third begins outside.
+        for (from, step) in [([3.0, 4.0], [1.0, 0.25]), ([5.3, 20.7], [0.37, -1.09]), ([-2.0, 1.0], [2.5, 1.5])] {
             let mut values = [0.0; 19];
             image.along(from, step, &mut values);
             for (n, value) in values.into_iter().enumerate() {

@@ -34,10 +34,10 @@ impl Columns {
         let mut found: Vec<(usize, (f64, f32))> = Vec::with_capacity(w * h / 16);
         // Row by row, as the values lie in memory; then each to its column.
         for y in 1..h.saturating_sub(1) {
-            let row = |k: usize| energy.level[(y + k - 1) * w..][..w].iter().step_by(2);
+            let row = |k: usize| energy.level[(y + k - 1) * w..][..w].chunks(2);
             for (column, ((a, b), c)) in row(0).zip(row(1)).zip(row(2)).enumerate() {
-                if let Some(shift) = peak(*a, *b, *c, floor) {
-                    found.push((column, (y as f64 + 0.5 + shift, *b)));
+                if let Some(shift) = peak(a[0], b[0], c[0], floor) {
+                    found.push((column, (y as f64 + 0.5 + shift, b[0])));
                     starts[column + 1] += 1;
                 }
             }
