@@ -1,5 +1,6 @@
 //! What the layout shows a frame should hold and its outlines lack: where the frame stands is known by the other modules
-//! in it, and where a missing one lies in it by those beside it. It is added where it looks like them.
+//! in it, and where a missing one lies in it by those beside it, or, of a whole table, by where the camera stood. It is added
+//! where it looks like the others.
 
 use nalgebra::Matrix3;
 use ndarray::ArrayView2;
