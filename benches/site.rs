@@ -8,6 +8,7 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use criterion::{BenchmarkId, Criterion, Throughput};
+use thermal_benches::{forget_peak, peak_mb};
 use thermal_core::site::{Layout, register};
 use thermal_tests::flight::{Flight, FlightSpec, fly, score_identity, score_named};
 use thermal_tests::plant::{Plant, PlantSpec};
@@ -46,18 +47,6 @@ fn growth(criterion: &mut Criterion) {
         });
     }
     group.finish();
-}
-
-/// Lets the peak begin anew from what is in use (Linux).
-fn forget_peak() {
-    let _ = std::fs::write("/proc/self/clear_refs", "5");
-}
-
-/// Peak resident memory of this process, MB (Linux).
-fn peak_mb() -> f64 {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let line = status.lines().find(|l| l.starts_with("VmHWM")).unwrap_or_default();
-    line.split_whitespace().nth(1).and_then(|v| v.parse::<f64>().ok()).unwrap_or(f64::NAN) / 1024.0
 }
 
 fn large() {

@@ -126,3 +126,40 @@ fn what_lies_beside_its_module_or_on_the_ground_gives_way() {
     assert_eq!(spoiled[1].modules.len(), reports[1].modules.len());
     assert!(registration.problems.iter().any(|p| p.to_string().contains("left out")), "{:?}", registration.problems);
 }
+
+#[test]
+fn a_whole_table_that_was_taken_out_or_lies_aside_comes_back() {
+    let place = tempfile::tempdir().unwrap();
+    let (inputs, reports) = flown(place.path());
+    let of = |table: u32| {
+        let list = reports[1].lattice.iter().zip(&reports[1].modules);
+        list.filter(|(at, _)| at.table == table).map(|(_, m)| m.clone()).collect::<Vec<_>>()
+    };
+    let whole = |table: u32| of(table).iter().filter(|m| m.whole).count();
+    let tables = reports[1].lattice.iter().map(|at| at.table).max().unwrap() + 1;
+    // The others must be enough to tell where the camera stood.
+    let table = (0..tables).filter(|t| whole(*t) >= 6).min_by_key(|t| whole(*t)).expect("a table of six modules");
+    let comes_back = |spoiled: &[FrameReport], most_px: f64| {
+        let mut done = spoiled.to_vec();
+        complete(&inputs, &mut done, 1).unwrap();
+        for was in of(table).iter().filter(|m| m.whole) {
+            let back = done[1].modules.iter().min_by(|a, b| off_px(a, was).total_cmp(&off_px(b, was))).unwrap();
+            assert!(off_px(back, was) < most_px, "{} px off at {:?}", off_px(back, was), centre(was));
+            assert_eq!(back.pattern, was.pattern, "at {:?}", centre(was));
+        }
+        done[1].modules.iter().filter(|m| m.whole).count()
+    };
+    let all = reports[1].modules.iter().filter(|m| m.whole).count();
+    let mut without = reports.clone();
+    for k in (0..without[1].modules.len()).rev().filter(|&k| reports[1].lattice[k].table == table) {
+        take_out(&mut without[1], k);
+    }
+    assert_eq!(comes_back(&without, 1.5), all);
+    // All of it a third of a module aside, which its own outlines bear each other out in.
+    let mut aside = reports.clone();
+    for (_, module) in reports[1].lattice.iter().zip(&mut aside[1].modules).filter(|(at, _)| at.table == table) {
+        let along = [0, 1].map(|k| module.corners[1][k] - module.corners[0][k]);
+        module.corners = module.corners.map(|c| [0, 1].map(|k| c[k] + 0.33 * along[k]));
+    }
+    assert_eq!(comes_back(&aside, 1.5), all);
+}

@@ -14,35 +14,22 @@ use std::os::unix::fs::PermissionsExt;
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
-use std::sync::OnceLock;
 use std::time::Duration;
 
 use thermal_core::scene;
 use thermal_tests::plant::Rng;
-use thermal_tests::program::{contents, rows, thermal_path};
+use thermal_tests::program::{contents, rows, shim, thermal_path};
 
 type Files = BTreeMap<PathBuf, Vec<u8>>;
 
 /// Errors of Linux, `asm-generic/errno-base.h`.
 const EIO: i32 = 5;
 const ENOSPC: i32 = 28;
+const EROFS: i32 = 30;
 
 /// Moments to try in a case.
 fn moments(sample: usize) -> usize {
     std::env::var("THERMAL_FAULTS").ok().and_then(|n| n.parse().ok()).unwrap_or(sample)
-}
-
-/// The preloaded library, compiled once; Rust links with `cc`, so it is there.
-fn shim() -> &'static Path {
-    static SHIM: OnceLock<PathBuf> = OnceLock::new();
-    SHIM.get_or_init(|| {
-        let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("shim/fault.c");
-        let library = std::env::temp_dir().join(format!("thermal-fault-{}.so", std::process::id()));
-        let mut cc = Command::new("cc");
-        let done = cc.args(["-shared", "-fPIC", "-O1", "-o"]).arg(&library).arg(source).arg("-ldl").output().unwrap();
-        assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
-        library
-    })
 }
 
 /// A plant of two frames, as an inspection folder, and its undisturbed run.
@@ -84,7 +71,7 @@ fn faulty<'a>(
     times: usize,
     error: i32,
 ) -> &'a mut Command {
-    command.env("LD_PRELOAD", shim()).env("FAULT_CALL", call).env("FAULT_PATH", part);
+    command.env("LD_PRELOAD", shim("fault")).env("FAULT_CALL", call).env("FAULT_PATH", part);
     command.env("FAULT_AT", at.to_string()).env("FAULT_TIMES", times.to_string()).env("FAULT_ERRNO", error.to_string())
 }
 
@@ -404,7 +391,7 @@ fn review_loses_nothing_that_was_said_saved() {
 
     // The clock runs backwards: the order of the log holds.
     let server = Server::start(&run, |command| {
-        command.env("LD_PRELOAD", shim()).env("FAULT_CALL", "clock");
+        command.env("LD_PRELOAD", shim("fault")).env("FAULT_CALL", "clock");
     })
     .unwrap();
     for n in 0..5 {
@@ -560,6 +547,17 @@ fn places_that_refuse() {
     assert_eq!(output.status.code(), Some(1));
     told(&output, &["closed", "Permission denied"], "no right to write");
     assert!(!closed.join("out").exists());
+    // A disk that takes nothing at all.
+    let out = place.join("fixed");
+    let mut command = inspect(&plant.folder, &out, &[]);
+    let output = faulty(&mut command, "write", place, 1, usize::MAX >> 2, EROFS).output().unwrap();
+    assert_eq!(output.status.code(), Some(1), "{}", said(&output));
+    told(
+        &output,
+        &["fixed", "Read-only file system", "the disk is read-only: copy the folder to another"],
+        "read-only",
+    );
+    assert!(!out.exists());
     // A frame that may not be read is skipped by name; settings that may not be read end the run.
     let frame = fs::read_dir(plant.folder.join("frames")).unwrap().next().unwrap().unwrap().path();
     fs::set_permissions(&frame, fs::Permissions::from_mode(0o000)).unwrap();
@@ -619,7 +617,7 @@ fn places_that_refuse() {
     // The clock runs backwards all the time.
     let out = place.join("back");
     let mut command = inspect(&plant.folder, &out, &[]);
-    let output = command.env("LD_PRELOAD", shim()).env("FAULT_CALL", "clock").output().unwrap();
+    let output = command.env("LD_PRELOAD", shim("fault")).env("FAULT_CALL", "clock").output().unwrap();
     assert!(output.status.success(), "{}", said(&output));
     assert!(result(&out) == plant.expected);
     let record = thermal_core::run_record::RunRecord::read(&out).unwrap();

@@ -26,9 +26,11 @@ struct Came {
 
 /// Runs the program to its end, or kills it where it does not come to one.
 fn run(words: &[&str], place: &Path) -> Came {
-    let errors = place.join("stderr");
+    let errors = place.join("said");
     let mut command = Command::new(thermal_path());
-    command.args(words).stdin(Stdio::null()).stdout(Stdio::null()).stderr(fs::File::create(&errors).unwrap());
+    command.args(words).current_dir(place).stdin(Stdio::null());
+    let said = fs::File::create(&errors).unwrap();
+    command.stdout(said.try_clone().unwrap()).stderr(said);
     let mut child = command.spawn().unwrap();
     let (status, began, mut peak_kb) = (format!("/proc/{}/status", child.id()), Instant::now(), 0);
     let code = loop {
@@ -57,7 +59,7 @@ fn plant(place: &Path) -> (PathBuf, PathBuf) {
     let mut spec = scene::demo_spec();
     spec.flight.frames = 1;
     scene::render(&spec, &folder).unwrap();
-    let words = ["inspect", folder.to_str().unwrap(), "--out", out.to_str().unwrap(), "--quiet", "--no-evidence"];
+    let words = ["inspect", folder.to_str().unwrap(), "--out", out.to_str().unwrap(), "--quiet"];
     assert!(thermal(words).status.success());
     (folder, out)
 }
@@ -118,6 +120,9 @@ fn a_million_rows_stay_within_the_memory() {
     assert_eq!(refused.lines().count(), 1_000_001);
 }
 
+/// Length of a value without end, bytes.
+const LENGTH: usize = 60 << 20;
+
 /// Puts something under a name that is no ordinary file.
 fn put(kind: &str, path: &Path) {
     match kind {
@@ -138,19 +143,19 @@ fn take(path: &Path) {
     if meta.is_dir() { fs::remove_dir(path) } else { fs::remove_file(path) }.unwrap();
 }
 
-/// Runs a command with each kind under a name in the place of the file there.
-fn under_the_name(path: &Path, words: &[&str], place: &Path) {
+/// Runs a command with each kind under a name in the place of the file there: it is refused and left as it is.
+fn under_the_name(path: &Path, kinds: &[&str], words: &[&str], place: &Path) {
     let kept = fs::read(path).ok();
     let name = path.file_name().unwrap().to_str().unwrap();
-    for kind in KINDS {
+    for kind in kinds {
         let _ = fs::remove_file(path);
         put(kind, path);
+        let before = fs::symlink_metadata(path).unwrap().file_type();
         let came = run(words, place);
         let what = format!("{kind} as {name}, {words:?}: {}", came.said);
         assert!(came.code == Some(1) || came.code == Some(2), "{:?} {what}", came.code);
-        // The system's own words for a circle of links say what to mend.
-        let remedy = if kind == "circle" { "symbolic links" } else { "; " };
-        assert!(came.said.contains(name) && came.said.contains(remedy), "{what}");
+        assert!(came.said.contains(name) && came.said.contains("; "), "{what}");
+        assert_eq!(fs::symlink_metadata(path).unwrap().file_type(), before, "{what}");
         take(path);
     }
     if let Some(bytes) = kept {
@@ -166,8 +171,153 @@ fn what_is_no_file_under_the_name_of_one_is_refused() {
     let (plant, out) = (folder.to_str().unwrap(), at.join("never"));
     let inspect = ["inspect", plant, "--out", out.to_str().unwrap(), "--quiet"];
     for name in ["frames.csv", "irradiance.csv", "layout.geojson", "inspection.toml"] {
-        under_the_name(&folder.join(name), &inspect, at);
+        under_the_name(&folder.join(name), &KINDS, &inspect, at);
     }
     assert!(!out.exists());
-    under_the_name(&folder.join("frames.csv"), &["fieldcheck", plant, "--out", out.to_str().unwrap()], at);
+    under_the_name(&folder.join("frames.csv"), &KINDS, &["fieldcheck", plant, "--out", out.to_str().unwrap()], at);
+}
+
+/// The names of results and of what the program writes beside them, and of tables that options name.
+#[test]
+fn what_stands_where_a_result_goes_is_refused_and_left() {
+    let place = tempfile::tempdir().unwrap();
+    let at = place.path();
+    plant(at);
+    let done = |words: &str| assert_eq!(run(&words.split(' ').collect::<Vec<_>>(), at).code, Some(0), "{words}");
+    done("inspect plant --part 1/1 --out part --quiet");
+    done("deliver run --out bundle --no-zip");
+    fs::create_dir(at.join(".held.part")).unwrap();
+    let meter = Path::new(env!("CARGO_MANIFEST_DIR")).join("../testdata/meter");
+    symlink(meter, at.join("meter")).unwrap();
+    for (name, text) in [
+        ("values.csv", "photo,poa_w_m2\nm1.jpg,812\n"),
+        ("decisions.csv", "finding,decision,reason\nF0001,dismissed,dirt\n"),
+        ("obstacles.csv", "name,lat,lon,height_m\nmast,39.5,-3.5,12\n"),
+    ] {
+        fs::write(at.join(name), text).unwrap();
+    }
+    // An empty folder is taken for the result.
+    let no_folder: Vec<&str> = KINDS.into_iter().filter(|kind| *kind != "folder").collect();
+    let refused = [
+        ("out", false, "inspect plant --out out --quiet"),
+        (".out.journal", true, "inspect plant --out out --quiet"),
+        (".out.journal", true, "inspect plant --out out --quiet --resume"),
+        (".out.part", false, "inspect plant --out out --quiet --resume"),
+        (".held.part/.lock", true, "inspect plant --out held --quiet --resume"),
+        ("whole", false, "gather whole part"),
+        ("delivery", false, "deliver run --out delivery"),
+        ("changes", false, "compare run run --out changes"),
+        ("check", false, "fieldcheck plant --out check"),
+        ("flight", true, "plan --area plant/layout.geojson --date 2026-06-18 --out flight"),
+        ("toy", false, "demo toy --render-only"),
+        ("log.csv", true, "readings meter --values values.csv --out log.csv --utc-offset +02:00"),
+        ("values.csv", true, "readings meter --values values.csv --out log.csv --utc-offset +02:00"),
+        ("obstacles.csv", true, "plan --area plant/layout.geojson --date 2026-06-18 --obstacles obstacles.csv"),
+        ("area.geojson", true, "plan --area area.geojson --date 2026-06-18"),
+        ("decisions.csv", true, "review run --apply decisions.csv --reviewer Ada"),
+        ("run/decisions.jsonl", true, "review run --apply decisions.csv --reviewer Ada"),
+        ("run/run.json", true, "deliver run --out delivery"),
+        ("run/findings.csv", true, "deliver run --out delivery"),
+        ("run/modules.geojson", true, "deliver run --out delivery"),
+        ("run/evidence/F0001.png", true, "deliver run --out delivery"),
+        ("bundle/SHA256SUMS", true, "deliver --verify bundle"),
+        ("bundle/findings.csv", false, "deliver --verify bundle"),
+    ];
+    for (name, folder_too, words) in refused {
+        let kinds: &[&str] = if folder_too { &KINDS } else { &no_folder };
+        under_the_name(&at.join(name), kinds, &words.split(' ').collect::<Vec<_>>(), at);
+    }
+    // A zip file's name is looked at before the work; a link to nothing there holds nothing that could be lost.
+    under_the_name(
+        &at.join("delivery.zip"),
+        &["pipe", "folder", "device"],
+        &["deliver", "run", "--out", "delivery"],
+        at,
+    );
+    fs::remove_file(at.join("bundle/findings.csv")).unwrap();
+    fs::create_dir(at.join("bundle/findings.csv")).unwrap();
+    let came = run(&["deliver", "--verify", "bundle"], at);
+    assert!(came.code == Some(3) && came.said.contains("missing: findings.csv"), "{}", came.said);
+    for name in ["out", "whole", "delivery", "changes", "held"] {
+        assert!(!at.join(name).exists(), "{name}");
+    }
+}
+
+/// One value as long as a file may be, where the program keeps values: what is too long to be of a plant is not unfolded.
+#[test]
+fn one_endless_value_stays_within_the_memory() {
+    let place = tempfile::tempdir().unwrap();
+    let (folder, _) = plant(place.path());
+    let many = |piece: &str, length: usize| piece.repeat(length / piece.len());
+    let [toml, map] = ["inspection.toml", "layout.geojson"].map(|name| fs::read_to_string(folder.join(name)).unwrap());
+    let before_first = map.find('[').unwrap() + 1;
+    let feature = |geometry: &str, properties: &str| {
+        let feature = format!("{{\"type\":\"Feature\",\"properties\":{properties},\"geometry\":{geometry}}},");
+        format!("{}{feature}{}", &map[..before_first], &map[before_first..])
+    };
+    let ring = |length| format!("{{\"type\":\"Polygon\",\"coordinates\":[[{}[0,0]]]}}", many("[0,0],", length));
+    let crs = format!("{{\"crs\":[{}0],{}", many("0,", LENGTH), &map[1..]);
+    let inspect = "inspect plant --out again --quiet --no-evidence";
+    let area = "plan --area plant/layout.geojson --date 2026-06-18";
+    let cases = [
+        (
+            "inspection.toml",
+            format!("{toml}\nmany = [{}]\n", many("1,", LENGTH)),
+            inspect,
+            1,
+            "bytes allowed for settings",
+        ),
+        ("layout.geojson", crs, inspect, 1, "member crs"),
+        ("layout.geojson", feature(&ring(LENGTH), "{\"id\":\"x\"}"), inspect, 0, "feature 1: its text is longer than"),
+        (
+            "layout.geojson",
+            feature("null", &format!("[{}0]", many("0,", LENGTH))),
+            inspect,
+            0,
+            "feature 1: its text is",
+        ),
+        ("layout.geojson", feature(&ring(LENGTH), "null"), area, 1, "allowed for a polygon"),
+        ("layout.geojson", many("[", LENGTH), inspect, 1, "more than 64 brackets are open"),
+    ];
+    for (name, text, words, code, said) in cases {
+        let path = folder.join(name);
+        let kept = fs::read(&path).unwrap();
+        fs::write(&path, text).unwrap();
+        let came = run(&words.split(' ').collect::<Vec<_>>(), place.path());
+        eprintln!("{name}, {said}: {} MB", came.peak_kb >> 10);
+        assert!(
+            came.code == Some(code) && came.said.contains(said) && came.said.contains(name),
+            "{name}: {}",
+            came.said
+        );
+        assert!((1..=MAX_KB).contains(&came.peak_kb), "{name}, {said}: {} kB", came.peak_kb);
+        fs::write(&path, kept).unwrap();
+        let _ = fs::remove_dir_all(place.path().join("again"));
+    }
+}
+
+/// Polygons that all lie near all others are not held against each other one by one.
+#[test]
+fn a_layout_drawn_upon_itself_is_read_in_time() {
+    let place = tempfile::tempdir().unwrap();
+    let (folder, _) = plant(place.path());
+    for (west, east, code, said) in [
+        ("-3.5", "-3.499987", 0, "199999 polygons lie on another"),
+        ("-3.9", "-3.1", 1, "200000 polygons are not of a module's size"),
+    ] {
+        let mut text = String::from("{\"type\":\"FeatureCollection\",\"features\":[");
+        for k in 0..200_000 {
+            let comma = if k > 0 { "," } else { "" };
+            write!(
+                text,
+                "{comma}{{\"type\":\"Feature\",\"properties\":{{\"id\":{k}}},\"geometry\":{{\"type\":\"Polygon\",\"coordinates\":\
+                 [[[{west},39.5],[{east},39.5],[{east},39.500018],[{west},39.500018],[{west},39.5]]]}}}}"
+            )
+            .unwrap();
+        }
+        fs::write(folder.join("layout.geojson"), text + "]}").unwrap();
+        let came = run(&["inspect", "plant", "--out", "again", "--quiet", "--no-evidence"], place.path());
+        assert!(came.code == Some(code) && came.said.contains(said), "{said}: {:?} {}", came.code, came.said);
+        assert!((1..=MAX_KB).contains(&came.peak_kb), "{said}: {} kB", came.peak_kb);
+    }
 }

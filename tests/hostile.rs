@@ -20,9 +20,10 @@ use thermal_core::frame::{FrameSettings, analyse};
 use thermal_core::irradiance::Log;
 use thermal_core::optics::Lens;
 use thermal_core::outline::LoggedPose;
-use thermal_core::plan::Area;
+use thermal_core::plan::{Area, read_obstacles};
 use thermal_core::radiometry::{Converter, Model};
 use thermal_core::raster::{Limits, Pixels, decode};
+use thermal_core::readings::read_values;
 use thermal_core::run_record::RunRecord;
 use thermal_core::scene;
 use thermal_core::settings::Settings;
@@ -93,6 +94,14 @@ fn read_any(name: &str, bytes: &[u8], place: &Path, settings: &Settings) -> Resu
             on_disk();
             Log::read(&path, None).map(drop).map_err(words)
         }
+        "values.csv" => {
+            on_disk();
+            read_values(&path).map(drop).map_err(words)
+        }
+        "obstacles.csv" => {
+            on_disk();
+            read_obstacles(&path).map(drop).map_err(words)
+        }
         "inspection.toml" => {
             on_disk();
             Settings::read(&path).map(drop).map_err(words)
@@ -134,6 +143,12 @@ fn valid(place: &Path) -> BTreeMap<String, Vec<u8>> {
     }
     for name in ["findings.csv", "modules.csv", "findings.geojson", "run.json"] {
         files.insert(name.to_owned(), fs::read(out.join(name)).unwrap());
+    }
+    for (name, text) in [
+        ("values.csv", "photo,poa_w_m2,air_temp_c,wind_m_s\nm1.jpg,812.5,24,1.5\nm2.jpg,95,,\n\"m,3.jpg\",905,24,2\n"),
+        ("obstacles.csv", "name,lat,lon,height_m\nmast,39.5001,-3.5001,18\n\"tree, tall\",39.5002,-3.4999,12.5\n"),
+    ] {
+        files.insert(name.to_owned(), text.as_bytes().to_vec());
     }
     let captures = Path::new(env!("CARGO_MANIFEST_DIR")).join("../testdata/capture");
     for entry in fs::read_dir(captures).unwrap() {
@@ -354,12 +369,17 @@ fn tables_in_other_notations_are_read_or_refused_but_never_misread() {
         let time = start + jiff::SignedDuration::from_millis(k * 40);
         writeln!(long, "{time},{}.{}", 700 + k % 100, k % 10).unwrap();
     }
-    fs::write(&path, long).unwrap();
+    fs::write(&path, &long).unwrap();
     MEMORY.reset_peak_usage();
     let before = MEMORY.current_usage();
     let (log, problems) = Log::read(&path, None).unwrap();
     let taken = MEMORY.peak_usage() - before;
     assert!(log.rows().len() == 1_000_000 && problems.is_empty() && taken <= MAX_BYTES, "{taken} bytes");
+    // More lines than any spreadsheet holds.
+    long.push_str(&"\n".repeat((1 << 20) - 1_000_000));
+    fs::write(&path, long).unwrap();
+    let said = Log::read(&path, None).unwrap_err().to_string();
+    assert!(said.contains("more than 1048576 lines; give the rows that belong to this flight"), "{said}");
 }
 
 #[test]
@@ -587,7 +607,9 @@ fn the_fuzz_corpora_are_replayed() {
         files += 1;
         bytes += content.len();
         let kinds: &[&str] = match name.iter().next().and_then(|n| n.to_str()) {
-            Some("tables") => &["frames.csv", "irradiance.csv", "findings.csv", "modules.csv"],
+            Some("tables") => {
+                &["frames.csv", "irradiance.csv", "values.csv", "obstacles.csv", "findings.csv", "modules.csv"]
+            }
             Some("texts") => &["inspection.toml", "layout.geojson", "findings.geojson", "run.json"],
             _ => &["frame"],
         };

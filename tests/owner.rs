@@ -7,6 +7,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Output;
 
+use thermal_core::run_folder::RunFolder;
 use thermal_core::scene::{self, Spec};
 use thermal_tests::program::{contents, rows, thermal, thermal_path};
 use thermal_tests::python_check;
@@ -184,6 +185,15 @@ fn a_run_folder_that_is_not_whole() {
     keep("run.json", &|t| Some(t.replace("\"version\": \"0.", "\"version\": \"9.")), "update this program");
     keep("run.json", &|t| Some(t[..t.len() / 2].to_owned()), "run.json: line");
     keep("run.json", &|_| None, "so this is no finished run");
+    // The picture of another finding is no proof of this one.
+    let [first, second] = ["F0001", "F0002"].map(|finding| out.join(format!("evidence/{finding}.png")));
+    let own = fs::read(&first).unwrap();
+    fs::copy(second, &first).unwrap();
+    deliver("evidence/F0001.png: file: it was changed after the run");
+    let folder = RunFolder::open(&out, None).unwrap();
+    assert!(folder.picture("F0001").is_none() && folder.picture("F0002").is_some());
+    fs::write(&first, &own).unwrap();
+    assert!(folder.picture("F0001").as_ref() == Some(&own) && folder.picture("../evidence/F0001").is_none());
     let (_, error, code) = said(&run(&["deliver", "nowhere"]));
     assert!(code == 1 && error.contains("there is no such folder"), "{error}");
     // Without the inspection folder there is a delivery still, and it says what it lacks.

@@ -1,8 +1,9 @@
 //! Runs the real binary in a fresh folder.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
-use std::sync::Once;
+use std::sync::{Mutex, Once};
 
 static BUILD: Once = Once::new();
 
@@ -40,7 +41,7 @@ pub fn thermal<S: AsRef<std::ffi::OsStr>>(args: impl IntoIterator<Item = S>) -> 
 ///
 /// # Panics
 /// Where the file is not there.
-pub fn rows(path: &Path) -> Vec<std::collections::BTreeMap<String, String>> {
+pub fn rows(path: &Path) -> Vec<BTreeMap<String, String>> {
     let mut reader = csv::Reader::from_path(path).expect("the table is there");
     reader.deserialize().map(|row| row.expect("a row reads")).collect()
 }
@@ -49,8 +50,8 @@ pub fn rows(path: &Path) -> Vec<std::collections::BTreeMap<String, String>> {
 ///
 /// # Panics
 /// Where the folder cannot be read.
-pub fn contents(folder: &Path) -> std::collections::BTreeMap<PathBuf, Vec<u8>> {
-    let mut out = std::collections::BTreeMap::new();
+pub fn contents(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+    let mut out = BTreeMap::new();
     let mut open = vec![folder.to_owned()];
     while let Some(place) = open.pop() {
         for entry in std::fs::read_dir(&place).expect("the folder is there") {
@@ -64,4 +65,24 @@ pub fn contents(folder: &Path) -> std::collections::BTreeMap<PathBuf, Vec<u8>> {
         }
     }
     out
+}
+
+/// The library `shim/NAME.c`, compiled once for all tests of a process, to be preloaded. Rust links with `cc`, so it is
+/// there.
+///
+/// # Panics
+/// Where it cannot be compiled.
+pub fn shim(name: &str) -> PathBuf {
+    static MADE: Mutex<BTreeMap<String, PathBuf>> = Mutex::new(BTreeMap::new());
+    let mut made = MADE.lock().expect("no test panicked while it compiled");
+    let compile = || {
+        let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("shim").join(name).with_extension("c");
+        let library = std::env::temp_dir().join(format!("thermal-{name}-{}.so", std::process::id()));
+        let mut cc = Command::new("cc");
+        cc.args(["-shared", "-fPIC", "-O1", "-o"]).arg(&library).arg(source).arg("-ldl");
+        let done = cc.output().expect("cc is there");
+        assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+        library
+    };
+    made.entry(name.to_owned()).or_insert_with(compile).clone()
 }

@@ -57,6 +57,7 @@ fn remedy(source: &std::io::Error) -> &'static str {
         ErrorKind::NotFound => "; look whether the path is right, and whether a link leads nowhere",
         ErrorKind::IsADirectory => "; a folder has the name of a file: rename it, or name another",
         ErrorKind::NotADirectory => "; a file has the name of a folder: rename it, or name another",
+        ErrorKind::AlreadyExists => "; a file or a link has this name: take it away, or name another",
         ErrorKind::StorageFull | ErrorKind::QuotaExceeded => "; free some space, then give the same command again",
         _ => "",
     }

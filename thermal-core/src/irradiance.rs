@@ -1,11 +1,15 @@
 //! The logged irradiance in the plane of the array: its value at a capture, how old, how steady, and what it means for
 //! the module, which follows it slowly. Conditions after IEC TS 62446-3:2017, limits in [`Irradiance`].
 
+mod sensors;
+
+use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 use jiff::tz::Offset;
 
+use self::sensors::{joined, sound_rows, tell_difference};
 use crate::finding::Flag;
 use crate::settings::Irradiance;
 use crate::table::Table;
@@ -24,13 +28,6 @@ const DENSE_S: f64 = 90.0;
 const LIGHT_WIND_M_S: f64 = 1.0;
 /// No midday sky is this dark; a log that stays under it is in another unit.
 const DARK_W_M2: f64 = 2.0;
-/// A reading under the first between two over the second, each at most so far away, is no reading: the thickest cloud lets
-/// more through, and none comes and goes so fast. W/m2 and s.
-const DROPPED_W_M2: f64 = 5.0;
-const BRIGHT_W_M2: f64 = 100.0;
-const DROPPED_WITHIN_S: f64 = 120.0;
-/// Sensors in one plane that differ by more than this share are told; hand-held meters are good to about 5 %.
-const SENSORS_DIFFER: f64 = 0.10;
 /// More sensors in one plane are another column under the name.
 const MOST_SENSORS: usize = 16;
 
@@ -204,18 +201,30 @@ impl Log {
     fn change_per_minute(&self, time: Timestamp, after: usize, settle_s: f64) -> f64 {
         let first = self.rows.partition_point(|row| seconds(row.time, time) > settle_s).saturating_sub(1);
         let window = self.rows.get(first..self.rows.len().min(after + 1)).unwrap_or_default();
+        let change = |a: &Row, b: &Row| {
+            let brighter = a.poa_w_m2.max(b.poa_w_m2);
+            if brighter > 0.0 { (b.poa_w_m2 - a.poa_w_m2).abs() / brighter } else { 0.0 }
+        };
         let mut worst = 0.0_f64;
-        for (i, a) in window.iter().enumerate() {
-            for (steps, b) in window.iter().skip(i + 1).enumerate() {
-                let apart_s = seconds(a.time, b.time);
-                if apart_s > MINUTE_S && steps > 0 {
-                    break;
+        for pair in window.windows(2) {
+            let apart_s = seconds(pair[0].time, pair[1].time);
+            if apart_s > MINUTE_S {
+                worst = worst.max(change(&pair[0], &pair[1]) - SUNS_COURSE_PER_S * apart_s);
+            }
+        }
+        // Of the minute before a reading only the brightest and the darkest count. Each stands at the front of a queue
+        // without those that a later reading outdoes, so that a fast logger costs no more than its rows.
+        let [mut brightest, mut darkest] = [const { VecDeque::<&Row>::new() }; 2];
+        for row in window {
+            for (queue, outdone) in [(&mut brightest, f64::le as fn(&f64, &f64) -> bool), (&mut darkest, f64::ge)] {
+                while queue.front().is_some_and(|first| seconds(first.time, row.time) > MINUTE_S) {
+                    queue.pop_front();
                 }
-                let brighter = a.poa_w_m2.max(b.poa_w_m2);
-                if brighter > 0.0 {
-                    let suns_course = if apart_s > MINUTE_S { SUNS_COURSE_PER_S * apart_s } else { 0.0 };
-                    worst = worst.max((b.poa_w_m2 - a.poa_w_m2).abs() / brighter - suns_course);
+                worst = queue.front().map_or(worst, |extreme| worst.max(change(extreme, row)));
+                while queue.back().is_some_and(|last| outdone(&last.poa_w_m2, &row.poa_w_m2)) {
+                    queue.pop_back();
                 }
+                queue.push_back(row);
             }
         }
         worst
@@ -289,137 +298,6 @@ pub(crate) fn thermal_time_s(wind_m_s: f64) -> f64 {
     const UNIT_MASS_KG_M2: f64 = 11.1;
     let p = 0.0046 + 0.00046 * wind_m_s - 0.00023 * UNIT_MASS_KG_M2 - 1.6e-5 * wind_m_s * UNIT_MASS_KG_M2;
     1.0 / p
-}
-
-/// The rows of one sensor in rising time, without those that are no readings; what is left out is told.
-fn sound_rows(rows: Vec<(u64, Row)>, table: &mut Table) -> Vec<Row> {
-    let keep = longest_rising(&rows.iter().map(|(_, row)| row.time).collect::<Vec<_>>());
-    for ((line, _), kept) in rows.iter().zip(&keep) {
-        if !kept {
-            let reason = "the time does not rise from the rows around it; the row is left out";
-            table.problem(*line, Some("time"), reason, "put the rows in order of time, each time once");
-        }
-    }
-    let rows: Vec<(u64, Row)> = rows.into_iter().zip(keep).filter(|(_, kept)| *kept).map(|(row, _)| row).collect();
-    let dark = |row: &Row| row.poa_w_m2 < DROPPED_W_M2;
-    let mut out = Vec::with_capacity(rows.len());
-    let (mut before, mut after): (Option<Row>, usize) = (None, 0);
-    for (k, (line, row)) in rows.iter().enumerate() {
-        if !dark(row) {
-            before = Some(*row);
-            out.push(*row);
-            continue;
-        }
-        // The next reading that is not dark, found once for a run of dark ones.
-        after = after.max(k);
-        while rows.get(after).is_some_and(|(_, next)| dark(next)) {
-            after += 1;
-        }
-        let bright = |other: Option<&Row>| {
-            other.is_some_and(|other| {
-                other.poa_w_m2 > BRIGHT_W_M2 && seconds(other.time, row.time).abs() <= DROPPED_WITHIN_S
-            })
-        };
-        if bright(before.as_ref()) && bright(rows.get(after).map(|(_, next)| next)) {
-            let reason = format!("{} W/m2 between bright readings is a dropout; the row is left out", row.poa_w_m2);
-            table.problem(*line, Some("poa_w_m2"), reason, "look at the sensor's cable");
-        } else {
-            out.push(*row);
-        }
-    }
-    out
-}
-
-/// Tells where a sensor differs from the first one: one of them is out of plane, shaded or out of calibration.
-fn tell_difference(series: &[(String, Vec<Row>)], table: &mut Table) {
-    let Some(((first, reference), others)) = series.split_first() else { return };
-    for (name, rows) in others {
-        let mut shares: Vec<f64> = rows
-            .iter()
-            .filter_map(|row| Some(row.poa_w_m2 / between(reference, row.time)?.poa_w_m2))
-            .filter(|share| share.is_finite())
-            .collect();
-        shares.sort_by(f64::total_cmp);
-        let Some(middle) = shares.get(shares.len() / 2) else { continue };
-        if (middle - 1.0).abs() > SENSORS_DIFFER {
-            let reason = format!(
-                "sensor `{name}` reads {:+.0} % against `{first}`; their median is used",
-                100.0 * (middle - 1.0)
-            );
-            table.problem(
-                1,
-                Some("sensor"),
-                reason,
-                "see which of them stood in the plane of the modules, and take the other out",
-            );
-        }
-    }
-}
-
-/// One series of all sensors: at each time at which one was read, the median of what all of them say then.
-fn joined(mut series: Vec<Vec<Row>>) -> Vec<Row> {
-    if series.len() < 2 {
-        return series.pop().unwrap_or_default();
-    }
-    let mut times: Vec<Timestamp> = series.iter().flatten().map(|row| row.time).collect();
-    times.sort_unstable();
-    times.dedup();
-    let median = |mut values: Vec<f64>| {
-        values.sort_by(f64::total_cmp);
-        let n = values.len();
-        (n > 0).then(|| 0.5 * (values[(n - 1) / 2] + values[n / 2]))
-    };
-    times
-        .into_iter()
-        .filter_map(|time| {
-            let now: Vec<Row> = series.iter().filter_map(|rows| between(rows, time)).collect();
-            Some(Row {
-                time,
-                poa_w_m2: median(now.iter().map(|row| row.poa_w_m2).collect())?,
-                air_temp_c: median(now.iter().filter_map(|row| row.air_temp_c).collect()),
-                wind_m_s: median(now.iter().filter_map(|row| row.wind_m_s).collect()),
-                cloud_okta: median(now.iter().filter_map(|row| row.cloud_okta).collect()),
-            })
-        })
-        .collect()
-}
-
-/// What a sensor says at a time: its reading, or the straight line between two readings that are not far apart.
-fn between(rows: &[Row], time: Timestamp) -> Option<Row> {
-    let after = rows.partition_point(|row| row.time < time);
-    let next = rows.get(after)?;
-    if next.time == time {
-        return Some(*next);
-    }
-    let before = rows.get(after.checked_sub(1)?)?;
-    let apart_s = seconds(before.time, next.time);
-    (apart_s <= DENSE_S).then(|| {
-        let share = seconds(before.time, time) / apart_s;
-        Row { time, poa_w_m2: before.poa_w_m2 + share * (next.poa_w_m2 - before.poa_w_m2), ..*before }
-    })
-}
-
-/// Marks a longest strictly rising selection, so that one wrong time does not cost all the rows after it (patience
-/// sorting; Fredman 1975, from memory).
-fn longest_rising(times: &[Timestamp]) -> Vec<bool> {
-    // For each length the row that ends the selection of that length with the earliest time, and each row's predecessor.
-    let mut ends: Vec<usize> = Vec::new();
-    let mut before: Vec<Option<usize>> = Vec::with_capacity(times.len());
-    for (row, time) in times.iter().enumerate() {
-        let length = ends.partition_point(|end| times[*end] < *time);
-        before.push(length.checked_sub(1).map(|shorter| ends[shorter]));
-        match ends.get_mut(length) {
-            Some(end) => *end = row,
-            None => ends.push(row),
-        }
-    }
-    let mut keep = vec![false; times.len()];
-    let mut at = ends.last().copied();
-    while let Some(row) = at {
-        keep[row] = true;
-        at = before[row];
-    }
-    keep
 }
 
 #[cfg(test)]
@@ -569,6 +447,39 @@ mod tests {
             read("time,poa_w_m2,sensor\n2026-06-18T11:00:00+02:00,800,A\n2026-06-18T11:00:00+02:00,640,roof\n")
                 .unwrap();
         assert!(problems.len() == 1 && problems[0].contains("sensor `roof` reads -20 % against `A`"), "{problems:?}");
+    }
+
+    /// The definition, each reading against each: within a minute the change itself, else that to the next one without the
+    /// sun's own course.
+    #[test]
+    fn the_worst_change_is_that_of_all_pairs() {
+        let start: Timestamp = "2026-06-18T09:00:00Z".parse().unwrap();
+        let mut state = 1_u64;
+        let mut draw = |n: u64| {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 33) % n
+        };
+        for round in 0..2000 {
+            let mut time = start;
+            let mut rows = Vec::new();
+            for _ in 0..6 {
+                time += jiff::SignedDuration::from_secs([1, 7, 30, 45, 60, 61, 200][draw(7) as usize]);
+                let poa_w_m2 = if draw(40) == 0 { 0.0 } else { 700.0 + draw(100) as f64 };
+                rows.push(Row { time, poa_w_m2, air_temp_c: None, wind_m_s: None, cloud_okta: None });
+            }
+            let log = Log { path: PathBuf::new(), rows };
+            let mut expected = 0.0_f64;
+            for (i, a) in log.rows.iter().enumerate() {
+                for (j, b) in log.rows.iter().enumerate().skip(i + 1) {
+                    let (apart_s, brighter) = (seconds(a.time, b.time), a.poa_w_m2.max(b.poa_w_m2));
+                    if brighter > 0.0 && (apart_s <= 60.0 || j == i + 1) {
+                        let course = if apart_s > 60.0 { SUNS_COURSE_PER_S * apart_s } else { 0.0 };
+                        expected = expected.max((a.poa_w_m2 - b.poa_w_m2).abs() / brighter - course);
+                    }
+                }
+            }
+            assert_eq!(log.change_per_minute(time, log.rows.len(), f64::MAX), expected, "{round}");
+        }
     }
 
     /// What scales the difference is what counts: the sun is back for a minute after ten minutes of cloud.

@@ -46,6 +46,7 @@ pub mod error;
 pub mod settings;
 mod file;
 mod table;
+mod features;
 pub mod raster;
 pub mod capture;
 pub mod radiometry;

@@ -155,7 +155,12 @@ fn take(staging: &Path, target: &Path) -> Result<File> {
         let remedy = "remove it or name another output folder";
         return Err(Error::input(staging, "output folder", "something that is no folder has this name", remedy));
     }
-    let lock = File::create(staging.join(LOCK)).map_err(fail)?;
+    let path = staging.join(LOCK);
+    // A pipe would wait for a reader.
+    if let Ok(meta) = fs::symlink_metadata(&path) {
+        crate::file::check_ordinary(&path, &meta)?;
+    }
+    let lock = File::create(path).map_err(fail)?;
     match lock.try_lock() {
         Ok(()) => {}
         Err(TryLockError::WouldBlock) => {

@@ -51,10 +51,12 @@ impl RunFolder {
         check_version(folder, &record.version)?;
         let table = folder.join("findings.csv");
         let id: String = InputFile::of_file("findings.csv", &table)?.sha256.chars().take(16).collect();
-        for name in ["findings.csv", "findings.geojson", "modules.csv", "modules.geojson", "skipped.csv", "unseen.csv"]
-        {
-            check_output(folder, &record, name)?;
+        for stem in ["findings", "modules", "unseen"] {
+            for ending in ["csv", "geojson"] {
+                check_output(folder, &record, &format!("{stem}.{ending}"))?;
+            }
         }
+        check_output(folder, &record, "skipped.csv")?;
         let map = folder.join("findings.geojson");
         let findings = if map.is_file() { FINDINGS.read_geojson(&map)? } else { FINDINGS.read_csv(&table)? };
         let skipped = folder.join("skipped.csv");
@@ -108,12 +110,22 @@ impl RunFolder {
         self.folder.join(DECISIONS_FILE)
     }
 
-    /// The run's own picture of the finding `name`, as PNG, if there is one. Only letters and digits make a name, so that
-    /// none leads out of the folder.
+    /// The run's own picture of the finding `name`, as PNG, if there is one and it is as the run left it. Only letters and
+    /// digits make a name, so that none leads out of the folder.
     pub fn picture(&self, name: &str) -> Option<Vec<u8>> {
         let plain = !name.is_empty() && name.bytes().all(|b| b.is_ascii_alphanumeric());
-        let path = self.folder.join("evidence").join(format!("{name}.png"));
-        plain.then(|| crate::file::read_plain(&path).ok()).flatten()
+        let file = format!("evidence/{name}.png");
+        let left = self.record.outputs.iter().find(|output| plain && output.file == file)?;
+        let bytes = crate::file::read_plain(&self.folder.join(&file)).ok()?;
+        (InputFile::of_bytes(file, &bytes).sha256 == left.sha256).then_some(bytes)
+    }
+
+    /// Refuses a file of the run that is missing or not as the run left it.
+    ///
+    /// # Errors
+    /// [`Error::Input`] with the remedy; [`Error::Io`].
+    pub(crate) fn check_output(&self, name: &str) -> Result<()> {
+        check_output(&self.folder, &self.record, name)
     }
 }
 
@@ -127,7 +139,7 @@ fn check_version(folder: &Path, version: &str) -> Result<()> {
     Ok(())
 }
 
-/// Refuses a table that is not as the run left it.
+/// Refuses a file that is not as the run left it.
 fn check_output(folder: &Path, record: &RunRecord, name: &str) -> Result<()> {
     let Some(left) = record.outputs.iter().find(|output| output.file == name) else { return Ok(()) };
     let path = folder.join(name);
@@ -136,7 +148,7 @@ fn check_output(folder: &Path, record: &RunRecord, name: &str) -> Result<()> {
         return Err(Error::input(path, "file", "it is missing, but the run wrote it", remedy));
     }
     if InputFile::of_file(name, &path)?.sha256 != left.sha256 {
-        let reason = "it was changed after the run; its figures can no longer be traced to the frames";
+        let reason = "it was changed after the run; what it shows can no longer be traced to the frames";
         let remedy =
             "put the run's own file back (or run the inspection again) and record changes with `thermal review`";
         return Err(Error::input(path, "file", reason, remedy));

@@ -4,6 +4,7 @@
 
 mod line;
 
+use std::fmt::{Arguments, Display};
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 
@@ -24,13 +25,20 @@ pub(crate) struct Table {
     columns: Vec<String>,
     /// The values' decimal mark is a comma.
     decimal_comma: bool,
-    /// One error for each row or value that was left out, up to [`MAX_PROBLEMS`]; the others are counted.
-    problems: Vec<Error>,
-    more_problems: u64,
+    problems: Problems,
+}
+
+/// One error for each row or value that was left out, up to [`MAX_PROBLEMS`]; the others are counted.
+#[derive(Default)]
+struct Problems {
+    told: Vec<Error>,
+    more: u64,
 }
 
 /// More problems are counted, not told one by one: nobody reads them, and each takes memory.
-const MAX_PROBLEMS: usize = 10_000;
+pub(crate) const MAX_PROBLEMS: usize = 10_000;
+/// As many as the largest spreadsheets hold; rows are kept in memory.
+const MAX_LINES: u64 = 1 << 20;
 /// No table of a plant has so many; names are compared with each other.
 const MAX_COLUMNS: usize = 1000;
 
@@ -74,8 +82,7 @@ impl Table {
             separator: b',',
             columns: Vec::new(),
             decimal_comma: false,
-            problems: Vec::new(),
-            more_problems: 0,
+            problems: Problems::default(),
         };
         while table.columns.is_empty() {
             let Some(whole) = table.next_line()? else {
@@ -98,7 +105,13 @@ impl Table {
     }
 
     fn next_line(&mut self) -> Result<Option<bool>> {
-        self.lines.next_into(&mut self.line).map_err(|e| Error::io(&self.path, "read the table", e))
+        let line = self.lines.next_into(&mut self.line).map_err(|e| Error::io(&self.path, "read the table", e))?;
+        if self.lines.number > MAX_LINES {
+            let reason = format!("it has more than {MAX_LINES} lines");
+            let remedy = "give the rows that belong to this flight, or thin the table out";
+            return Err(Error::input(&self.path, "further lines", reason, remedy));
+        }
+        Ok(line)
     }
 
     /// Cuts the line into its values; a problem where it has none.
@@ -178,34 +191,23 @@ impl Table {
     }
 
     /// Notes a problem; `column` where it is with one value.
-    pub(crate) fn problem(
-        &mut self,
-        line: u64,
-        column: Option<&str>,
-        reason: impl Into<String>,
-        remedy: impl Into<String>,
-    ) {
-        if self.problems.len() >= MAX_PROBLEMS {
-            self.more_problems += 1;
-            return;
-        }
-        let place = column.map_or_else(|| format!("line {line}"), |column| format!("line {line}, column {column}"));
-        self.problems.push(Error::input(&self.path, place, reason, remedy));
+    pub(crate) fn problem(&mut self, line: u64, column: Option<&str>, reason: impl Display, remedy: impl Display) {
+        self.problems.add(&self.path, line, column, reason, remedy);
     }
 
     /// What was wrong so far, in the order in which it was met.
     pub(crate) fn problems(&self) -> &[Error] {
-        &self.problems
+        &self.problems.told
     }
 
     /// What was wrong; the last error counts those that are not told one by one.
     pub(crate) fn into_problems(mut self) -> Vec<Error> {
-        if self.more_problems > 0 {
-            let reason = format!("{} more values or rows are not used", self.more_problems);
+        if self.problems.more > 0 {
+            let reason = format!("{} more values or rows are not used", self.problems.more);
             let remedy = "mend what is told, then read the table again";
-            self.problems.push(Error::input(&self.path, "further lines", reason, remedy));
+            self.problems.told.push(Error::input(&self.path, "further lines", reason, remedy));
         }
-        self.problems
+        self.problems.told
     }
 
     /// Line of the current row in the file, from 1.
@@ -215,49 +217,67 @@ impl Table {
 
     /// The text of a value of the current row; empty where the column does not exist.
     pub(crate) fn text(&self, column: &str) -> &str {
-        self.columns.iter().position(|name| name == column).map_or("", |index| self.values.get(index))
+        cell(&self.columns, &self.values, column)
     }
 
     /// A number of the current row within `low..=high`; `None` where there is none, with a problem where it cannot be used.
     pub(crate) fn number(&mut self, column: &str, low: f64, high: f64) -> Option<f64> {
-        let text = self.text(column);
+        let text = cell(&self.columns, &self.values, column);
         if text.is_empty() {
             return None;
         }
-        let parsed = if self.decimal_comma { parse_comma(text) } else { text.parse::<f64>().ok() };
-        let (reason, remedy) = match parsed {
+        let mut tell = |reason: Arguments<'_>, remedy| {
+            self.problems.add(&self.path, self.lines.number, Some(column), reason, remedy);
+        };
+        match if self.decimal_comma { parse_comma(text) } else { text.parse::<f64>().ok() } {
             Some(value) if value >= low && value <= high => return Some(value),
-            Some(value) => (
-                format!("{value} is outside {low} to {high}; the value is not used"),
+            Some(value) => tell(
+                format_args!("{value} is outside {low} to {high}; the value is not used"),
                 "check the value and its unit, or leave it empty",
             ),
-            None if self.decimal_comma && text.parse::<f64>().is_ok() => (
-                format!("`{text}` has a decimal point in a file with decimal commas; the value is not used"),
+            None if self.decimal_comma && text.parse::<f64>().is_ok() => tell(
+                format_args!("`{text}` has a decimal point in a file with decimal commas; the value is not used"),
                 "write all numbers in one way",
             ),
-            None => {
-                (format!("`{text}` is no number; the value is not used"), "write a number, 12.5, or leave it empty")
-            }
-        };
-        self.problem(self.line(), Some(column), reason, remedy);
+            None => tell(
+                format_args!("`{text}` is no number; the value is not used"),
+                "write a number, 12.5, or leave it empty",
+            ),
+        }
         None
     }
 
     /// A time of the current row; `None` where there is none, with a problem where it cannot be used.
     pub(crate) fn time(&mut self, column: &str, offset: Option<Offset>) -> Option<Timestamp> {
-        let text = self.text(column);
+        let text = cell(&self.columns, &self.values, column);
         if text.is_empty() {
             return None;
         }
         match timestamp(text, offset) {
             Ok(time) => Some(time),
             Err((reason, remedy)) => {
-                let reason = format!("`{text}` {reason}");
-                self.problem(self.line(), Some(column), reason, remedy);
+                let reason = format_args!("`{text}` {reason}");
+                self.problems.add(&self.path, self.lines.number, Some(column), reason, remedy);
                 None
             }
         }
     }
+}
+
+impl Problems {
+    /// Words are put together only where they are kept.
+    fn add(&mut self, path: &Path, line: u64, column: Option<&str>, reason: impl Display, remedy: impl Display) {
+        if self.told.len() >= MAX_PROBLEMS {
+            self.more += 1;
+            return;
+        }
+        let place = column.map_or_else(|| format!("line {line}"), |column| format!("line {line}, column {column}"));
+        self.told.push(Error::input(path, place, reason.to_string(), remedy.to_string()));
+    }
+}
+
+fn cell<'a>(columns: &[String], values: &'a Values, column: &str) -> &'a str {
+    columns.iter().position(|name| name == column).map_or("", |index| values.get(index))
 }
 
 /// Writes a table of header and lines, whole or not at all.
@@ -283,7 +303,7 @@ fn parse_comma(text: &str) -> Option<f64> {
     if text.contains('.') || text.matches(',').count() > 1 {
         return None;
     }
-    text.replace(',', ".").parse().ok()
+    if text.contains(',') { text.replace(',', ".").parse().ok() } else { text.parse().ok() }
 }
 
 /// An RFC 3339 time; one without an offset takes `offset`. The error is reason and remedy.

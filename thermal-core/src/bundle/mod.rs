@@ -207,8 +207,11 @@ fn evidence(
             bytes = Some(png(&drawn)?);
         }
         let source = run.folder.join("evidence").join(&name);
+        if bytes.is_none() {
+            run.check_output(&format!("evidence/{name}"))?;
+        }
         if bytes.is_none() && source.is_file() {
-            bytes = Some(std::fs::read(&source).map_err(|e| Error::io(&source, "read the picture", e))?);
+            bytes = Some(crate::file::read_plain(&source)?);
             if old {
                 notes.push(format!("the picture of {} is the machine’s: its frame is not at hand", finding.finding));
             }

@@ -9,11 +9,15 @@ use std::path::Path;
 use geojson::{Geometry, GeometryValue, JsonValue};
 use serde::de::{Error as _, SeqAccess, Visitor};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use serde_json::value::RawValue;
 
 use super::Table;
 use super::column::{Column, Value};
 use super::place::{Place, Placed, corners};
 use crate::{Error, Result};
+
+/// Longest text of one feature, bytes: a finding takes some thousand, and its notes are bounded.
+const MAX_FEATURE_BYTES: usize = 1 << 20;
 
 #[derive(Serialize)]
 struct Feature<'a, R: 'static> {
@@ -130,12 +134,21 @@ impl<'de, R: Default + Placed> Visitor<'de> for RowsVisitor<R> {
 
     fn visit_seq<A: SeqAccess<'de>>(self, mut features: A) -> std::result::Result<Rows<R>, A::Error> {
         let mut rows = Vec::new();
-        while let Some(feature) = features.next_element()? {
-            let row = record(&feature);
+        // As its text first: brackets and numbers take thirty times their size once they are parsed.
+        while let Some(text) = features.next_element::<Box<RawValue>>()? {
+            let row = feature(text.get()).and_then(|feature| record(&feature));
             rows.push(row.map_err(|why| A::Error::custom(format!("feature {}, {why}", rows.len() + 1)))?);
         }
         Ok(Rows(rows))
     }
+}
+
+/// The feature of a text; the error is the reason.
+fn feature(text: &str) -> std::result::Result<geojson::Feature, String> {
+    if text.len() > MAX_FEATURE_BYTES {
+        return Err(format!("it has more than {MAX_FEATURE_BYTES} bytes"));
+    }
+    serde_json::from_str(text).map_err(|e| e.to_string())
 }
 
 /// The feature's record; the error is the property and the reason.
@@ -234,6 +247,10 @@ mod tests {
             message.starts_with("t: GeoJSON: feature 2, property pattern: the value is of another type"),
             "{message}"
         );
+        let endless = format!("\"note\":\"{}\"", "x".repeat(MAX_FEATURE_BYTES));
+        let endless = text.replacen("\"note\":null", &endless, 1);
+        let message = FINDINGS.read_geojson_from(Path::new("t"), endless.as_bytes()).unwrap_err().to_string();
+        assert!(message.starts_with("t: GeoJSON: feature 1, it has more than 1048576 bytes"), "{message}");
         for broken in ["", "[]", "{\"type\":\"FeatureCollection\",\"features\":[{]}", &text[..at], "{\"features\":[]}"]
         {
             let read = FINDINGS.read_geojson_from(Path::new("t"), broken.as_bytes());

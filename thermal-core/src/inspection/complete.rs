@@ -1,5 +1,6 @@
 //! What the layout shows a frame should hold and its outlines lack: where the frame stands is known by the other modules
-//! in it, and where a missing one lies in it by those beside it. It is added where it looks like them.
+//! in it, and where a missing one lies in it by those beside it, or, of a whole table, by where the camera stood. It is added
+//! where it looks like the others.
 
 use nalgebra::Matrix3;
 use ndarray::ArrayView2;
@@ -23,6 +24,8 @@ const ROUNDS: usize = 4;
 /// beside it, but to that of the next table, gives way to lines that are about as strong.
 const STRONGER: f64 = 1.1;
 const AS_STRONG: f64 = 0.85;
+/// How much clearer a whole table must be for which outlines of its own give way.
+const CLEARER: f64 = 1.03;
 /// Share of the modules in view that may not look like one, covered or dark, without the frame's place being in doubt.
 const UNLIKE_SHARE: f64 = 0.1;
 /// Share of a table's modules that must look like modules.
@@ -239,12 +242,12 @@ fn complete_frame(
         lacking = frame.lacks(plant, &view);
     }
     // Where a module that should be there does not look like one, its lattice may lie a course or a position aside, and what
-    // lies on no module may be one. A lattice wholly on no module needs many such.
+    // lies on no module may be one. A lattice wholly on no module needs more than one such, and many in a full frame.
     let unlike = lacking.iter().filter(|module| frame.own(module).next().is_none()).count();
     let named: Vec<u32> = frame.outlines.iter().filter(|o| o.place.asset.is_some()).map(|o| o.table).collect();
     let aside = |o: &Outline| match unlike {
         0 => false,
-        n => named.contains(&o.table) || n as f64 > UNLIKE_SHARE * named.len() as f64,
+        n => named.contains(&o.table) || n as f64 > (UNLIKE_SHARE * named.len() as f64).max(1.0),
     };
     let before = frame.outlines.len();
     frame.outlines.retain(|o| !o.strange || aside(o));
@@ -276,10 +279,11 @@ fn complete_tables(
         let Some(found) = locate(celsius, view, &table.lattice, &settings.outline) else { continue };
         let looks: Vec<Look> = found.iter().map(|c| Look::of(celsius, c)).collect();
         let alike = looks.iter().filter(|l| l.is_like(&others)).count();
-        let mean = |looks: &[Look]| looks.iter().map(|l| l.clearness()).sum::<f64>() / looks.len().max(1) as f64;
+        let mean = |looks: &[Look]| looks.iter().map(Look::clearness).sum::<f64>() / looks.len().max(1) as f64;
         let old: Vec<Look> = table.instead_of.iter().map(look).collect();
-        let named = table.instead_of.iter().any(|&i| frame.outlines[i].place.asset.is_some());
-        let factor = if named { STRONGER } else { AS_STRONG };
+        // A few outlines on some of its modules, or any on none, tell less than a whole table.
+        let named = table.instead_of.iter().filter(|&&i| frame.outlines[i].place.asset.is_some()).count();
+        let factor = if 2 * named > looks.len() { CLEARER } else { AS_STRONG };
         if alike as f64 >= LIKE_SHARE * looks.len() as f64 && mean(&looks) > factor * mean(&old) {
             frame.add_table(&table, found);
             instead.extend(table.instead_of);

@@ -24,6 +24,10 @@ const WARMER_K: f64 = 15.0;
 /// How many times rougher than the roughest of the others the inside may be, and how rough it may be in any case, K.
 const ROUGHER: f64 = 3.0;
 const ROUGH_K: f64 = 0.5;
+/// Rougher still it may be, by faults, where all its sides are as strong as this share of the usual, and stand out of the
+/// roughness by this factor.
+const CLEAR_SHARE: f64 = 0.7;
+const CLEAR_OVER_ROUGH: f64 = 1.5;
 
 /// How a quadrilateral looks.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -78,9 +82,10 @@ impl Look {
         let coldest = others.iter().map(|o| o.level_c).fold(f64::INFINITY, f64::min);
         let warmest = others.iter().map(|o| o.level_c).fold(f64::NEG_INFINITY, f64::max);
         let roughest = others.iter().map(|o| o.rough_k).fold(0.0, f64::max);
+        let clear = (CLEAR_SHARE * usual).max(CLEAR_OVER_ROUGH * self.rough_k);
         seen >= LINES_NEEDED
             && (coldest - COLDER_K..=warmest + WARMER_K).contains(&self.level_c)
-            && self.rough_k <= (ROUGHER * roughest).max(ROUGH_K)
+            && (self.rough_k <= (ROUGHER * roughest).max(ROUGH_K) || self.sides_k.iter().all(|k| *k >= clear))
     }
 }
 

@@ -26,22 +26,22 @@ const STEP_PX: f64 = 0.5;
 /// Lines of samples across half a side in the two rounds of measuring: the first one only brings the lattice near.
 const LINES: [u32; 2] = [3, 6];
 
-/// Mean profile across the part `from` to `to` of a boundary between its ends `a` and `b` (plane coordinates), along plane axis `axis`; px
+/// Mean profile across the part `from` to `to` of a boundary from `a` to `b` (plane coordinates), along plane axis `axis`; px
 /// steps of `STEP_PX`. `lines`: lines of samples across half a boundary.
 fn profile(
     frame: &Grey<'_>,
     map: &PlaneMap,
-    [a, b]: [[f64; 2]; 2],
+    a: [f64; 2],
+    b: [f64; 2],
     axis: usize,
     (from, to): (f64, f64),
-    per_px: f64,
     lines: u32,
 ) -> Option<[f32; 2 * HALF + 1]> {
     let (w, h) = (frame.width as f64, frame.height as f64);
     let n = if to - from < 0.75 { lines } else { 2 * lines };
     let (mut sum, mut values) = ([0f32; 2 * HALF + 1], [0f32; 2 * HALF + 1]);
     let mut used = 0;
-    let reach = HALF as f64 * STEP_PX * per_px;
+    let reach = HALF as f64 * STEP_PX / map.lens.focal_px;
     // The strip's four corners are mapped exactly; over one module's side the map is linear to a few hundredths of a pixel.
     let end = |c: [f64; 2], sign: f64| {
         let mut c = c;
@@ -320,11 +320,11 @@ impl Fitted {
                         a[axis] += inward * half_gap;
                         b[axis] += inward * half_gap;
                     }
-                    let ends = [apply(h, a), apply(h, b)];
+                    let (ua, ub) = (apply(h, a), apply(h, b));
                     // A line between modules tells by its halves how the lattice is turned, which in a single course little else does.
                     let parts: &[(f64, f64)] = if inner { &[(0.0, 0.5), (0.5, 1.0)] } else { &[(0.0, 1.0)] };
                     for &(from, to) in parts {
-                        let Some(p) = profile(frame, map, ends, axis, (from, to), px, lines) else { continue };
+                        let Some(p) = profile(frame, map, ua, ub, axis, (from, to), lines) else { continue };
                         let found = if inner { line_centre(&p) } else { Some(step_place(&p)) };
                         let Some((offset, depth)) = found else { continue };
                         let weight =

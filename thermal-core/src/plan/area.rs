@@ -5,7 +5,10 @@ use std::path::Path;
 use geojson::{GeoJson, Geometry, GeometryValue};
 
 use crate::site::LocalPlane;
-use crate::{Error, Result};
+use crate::{Error, Result, features};
+
+/// Longest text of one drawn polygon, bytes: some ten thousand corners.
+const MAX_BYTES: usize = 1 << 20;
 
 /// Polygons to be flown.
 #[derive(Debug, Clone, PartialEq)]
@@ -31,16 +34,23 @@ impl Area {
     /// As [`Area::read`].
     pub fn parse(text: &str, path: &Path) -> Result<Self> {
         let remedy = "export the polygons as GeoJSON in longitude and latitude (EPSG:4326)";
-        let root: GeoJson = text.parse().map_err(|e: geojson::Error| {
-            Error::input(path, "top level", format!("not GeoJSON: {}", e.to_string().replace('\n', " ")), remedy)
-        })?;
         let mut area = Self { rings: Vec::new() };
-        match &root {
-            GeoJson::Geometry(geometry) => area.add(geometry),
-            GeoJson::Feature(feature) => feature.geometry.iter().for_each(|geometry| area.add(geometry)),
-            GeoJson::FeatureCollection(all) => {
-                all.features.iter().filter_map(|feature| feature.geometry.as_ref()).for_each(|g| area.add(g));
+        let mut fault = None;
+        let collection = features::each(text, path, &mut |feature| match checked(feature) {
+            Ok(GeoJson::Feature(feature)) => feature.geometry.iter().for_each(|geometry| area.add(geometry)),
+            Ok(_) => fault = fault.take().or_else(|| Some("a member of features is none".to_owned())),
+            Err(reason) => fault = fault.take().or(Some(reason)),
+        })?;
+        if !collection.is_one {
+            match checked(text) {
+                Ok(GeoJson::Geometry(geometry)) => area.add(&geometry),
+                Ok(GeoJson::Feature(feature)) => feature.geometry.iter().for_each(|geometry| area.add(geometry)),
+                Ok(GeoJson::FeatureCollection(_)) => {}
+                Err(reason) => fault = Some(reason),
             }
+        }
+        if let Some(reason) = fault {
+            return Err(Error::input(path, "top level", format!("not GeoJSON: {reason}"), remedy));
         }
         if area.rings.is_empty() {
             return Err(Error::input(path, "features", "there is no polygon of three corners or more", remedy));
@@ -92,4 +102,12 @@ impl Area {
     pub(super) fn local(&self, plane: &LocalPlane) -> Vec<Vec<[f64; 2]>> {
         self.rings.iter().map(|ring| ring.iter().map(|[lon, lat]| plane.to_local(*lat, *lon)).collect()).collect()
     }
+}
+
+/// One object of GeoJSON; the error is the reason.
+fn checked(text: &str) -> std::result::Result<GeoJson, String> {
+    if text.len() > MAX_BYTES {
+        return Err(format!("one object has {} bytes, more than the {MAX_BYTES} allowed for a polygon", text.len()));
+    }
+    text.parse().map_err(|e: geojson::Error| e.to_string().replace('\n', " "))
 }

@@ -16,6 +16,8 @@ use crate::{Error, Result};
 /// Longest texts that are taken, characters: enough for a person, too little for mischief.
 const MAX_NAME: usize = 80;
 const MAX_TEXT: usize = 2000;
+/// Longest line of the log, bytes; an added finding takes some thousand.
+const MAX_LINE: usize = 1 << 20;
 
 /// First line of the log.
 #[derive(Debug, Serialize, Deserialize)]
@@ -406,6 +408,9 @@ fn parse(path: &Path, bytes: &[u8], run: &str) -> Result<(Vec<Entry>, usize)> {
     }
     let mut entries = Vec::new();
     for (i, line) in lines {
+        if line.len() > MAX_LINE {
+            return Err(damaged(i + 1, "it is longer than any entry".to_owned()));
+        }
         let entry: Entry = serde_json::from_slice(line).map_err(|e| damaged(i + 1, e.to_string()))?;
         if entry.n != entries.len() as u64 + 1 {
             let reason = format!("entry {} follows on {}: a line is missing or was put in", entry.n, entries.len());

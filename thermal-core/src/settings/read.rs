@@ -12,6 +12,9 @@ use super::keys::KEYS;
 use crate::table::suggest;
 use crate::{Error, Result};
 
+/// Settings with every key and its comment take a hundredth of it, bytes; parsed, they take up to seventy times their size.
+const MAX_BYTES: usize = 1 << 20;
+
 /// Where the value of a setting came from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -48,6 +51,15 @@ impl Settings {
 
     /// The settings in `text`; `path` serves the messages only.
     pub(crate) fn parse(path: &Path, text: &str) -> Result<Self> {
+        if text.len() > MAX_BYTES {
+            let reason = format!("it has more than the {MAX_BYTES} bytes allowed for settings");
+            return Err(Error::input(
+                path,
+                "file",
+                reason,
+                "keep the keys that `thermal prepare` writes, and no others",
+            ));
+        }
         let source = SourceText { path, text };
         let table = DeTable::parse(text).map_err(|e| source.syntax_error(&e))?;
         let given = given_keys(table.get_ref());

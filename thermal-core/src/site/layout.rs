@@ -13,6 +13,11 @@ use super::problem::{Problem, name_some};
 use crate::median::median;
 use crate::{Error, Result};
 
+/// No module's sides differ by more; of slivers each would have all others for neighbours.
+const MAX_ASPECT: f64 = 30.0;
+/// Longest text of a member `crs`, bytes.
+const MAX_CRS_BYTES: usize = 64 << 10;
+
 /// One module of the layout.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LayoutModule {
@@ -52,7 +57,7 @@ impl Layout {
     /// As [`Layout::read`].
     pub fn parse(text: &str, path: &Path) -> Result<Self> {
         let Features { modules, problems, count, projected, crs } = Features::read(text, path)?;
-        refuse_projected(&crs, path)?;
+        refuse_projected(crs, path)?;
         if projected > 0 && projected * 2 > count {
             return Err(Error::input(
                 path,
@@ -118,7 +123,9 @@ impl Layout {
         let mut short: Vec<f64> = sizes.iter().map(|s| s.0).collect();
         let mut long: Vec<f64> = sizes.iter().map(|s| s.1).collect();
         let (short, long) = (median(&mut short), median(&mut long));
-        let fits = |s: &(f64, f64)| (s.0 / short - 1.0).abs() < 0.4 && (s.1 / long - 1.0).abs() < 0.4;
+        let fits = |s: &(f64, f64)| {
+            (s.0 / short - 1.0).abs() < 0.4 && (s.1 / long - 1.0).abs() < 0.4 && s.1 < MAX_ASPECT * s.0
+        };
         let mut keep: Vec<bool> = sizes.iter().map(fits).collect();
         let mut faults: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
         for (i, k) in keep.iter().enumerate() {
@@ -133,11 +140,14 @@ impl Layout {
             .collect();
         let tree: RTree<GeomWithData<[f64; 2], usize>> = RTree::bulk_load(centres);
         for (i, ring) in rings.iter().enumerate().filter(|(_, r)| r.iter().flatten().all(|v| v.is_finite())) {
+            if !keep[i] {
+                continue;
+            }
             let c = [0, 1].map(|k| ring.iter().map(|p| p[k]).sum::<f64>() / 4.0);
             let reach = AABB::from_corners([c[0] - long, c[1] - long], [c[0] + long, c[1] + long]);
             for near in tree.locate_in_envelope(reach) {
                 let j = near.data;
-                if j <= i || !keep[i] || !keep[j] {
+                if j <= i || !keep[j] {
                     continue;
                 }
                 // A twentieth of the short side is a drawing's tolerance; beyond half they are one place drawn twice.
@@ -178,17 +188,21 @@ impl Layout {
 }
 
 /// A `crs` member is from before RFC 7946; only WGS 84 is let through.
-fn refuse_projected(crs: &Value, path: &Path) -> Result<()> {
+fn refuse_projected(crs: Option<&str>, path: &Path) -> Result<()> {
+    let refuse = |reason: String| {
+        let remedy = "export the layout in WGS 84 (EPSG:4326), as RFC 7946 asks";
+        Err(Error::input(path, "member crs", reason, remedy))
+    };
+    let Some(text) = crs else { return Ok(()) };
+    if text.len() > MAX_CRS_BYTES {
+        return refuse("it is longer than the name of any system of coordinates".to_owned());
+    }
+    let crs: Value = serde_json::from_str(text).unwrap_or_default();
     let name = crs.pointer("/properties/name").and_then(Value::as_str).unwrap_or("");
     if name.is_empty() || name.ends_with("CRS84") || name.ends_with("4326") {
         return Ok(());
     }
-    Err(Error::input(
-        path,
-        "member crs",
-        format!("the coordinates are in {name}"),
-        "export the layout in WGS 84 (EPSG:4326), as RFC 7946 asks",
-    ))
+    refuse(format!("the coordinates are in {name}"))
 }
 
 /// Mean lengths of the two pairs of sides, the shorter first.

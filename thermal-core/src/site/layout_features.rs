@@ -1,142 +1,70 @@
-//! The features of a layout, one after the other: the file as a whole as a tree of values would take ten times its size.
+//! The features of a layout as modules; what is none is named, and the rest is used.
 
-use std::fmt;
 use std::path::Path;
 
 use geojson::{Feature, GeometryValue};
-use serde::de::{DeserializeSeed, Deserializer, IgnoredAny, MapAccess, SeqAccess, Visitor};
 use serde_json::Value;
 
 use super::layout::LayoutModule;
 use super::problem::Problem;
-use crate::{Error, Result};
+use crate::table::MAX_PROBLEMS;
+use crate::{Error, Result, features};
+
+/// Longest text of one feature, bytes: a module takes some hundreds.
+const MAX_FEATURE_BYTES: usize = 64 << 10;
 
 /// What the features of a collection are.
 #[derive(Debug, Default)]
-pub(super) struct Features {
+pub(super) struct Features<'a> {
     /// Those that are modules, in the file's order.
     pub(super) modules: Vec<LayoutModule>,
-    /// The others, and why.
+    /// The others, and why; beyond [`MAX_PROBLEMS`] the last one counts the rest.
     pub(super) problems: Vec<Problem>,
     /// Features.
     pub(super) count: usize,
     /// Those whose coordinates are no longitude and latitude.
     pub(super) projected: usize,
-    /// The member `crs`.
-    pub(super) crs: Value,
+    /// The text of the member `crs`.
+    pub(super) crs: Option<&'a str>,
 }
 
-impl Features {
+impl<'a> Features<'a> {
     /// Reads the text of a `FeatureCollection`; `path` names it in messages.
     ///
     /// # Errors
-    /// It is not JSON or no `FeatureCollection`.
-    pub(super) fn read(text: &str, path: &Path) -> Result<Self> {
-        let mut features = Self::default();
-        let mut json = serde_json::Deserializer::from_str(text);
-        let read = Collection { features: &mut features, path }.deserialize(&mut json);
-        match read.and_then(|found| json.end().map(|()| found)) {
-            Ok(true) => Ok(features),
-            Ok(false) => Err(no_collection(path)),
-            Err(e) if e.is_data() => Err(no_collection(path)),
-            Err(e) => {
-                let place = format!("line {}, column {}", e.line(), e.column());
-                Err(Error::input(path, place, format!("not JSON: {e}"), "export the layout as GeoJSON again"))
-            }
+    /// It is not JSON or no `FeatureCollection`, or has more features than any plant has modules.
+    pub(super) fn read(text: &'a str, path: &Path) -> Result<Self> {
+        let mut found = Self::default();
+        let collection = features::each(text, path, &mut |feature| found.add(feature, path))?;
+        if !collection.is_one {
+            let remedy = "export the modules as polygons of a GeoJSON FeatureCollection";
+            return Err(Error::input(path, "top level", "no FeatureCollection", remedy));
         }
+        let untold = found.count - found.modules.len() - found.problems.len();
+        if untold > 0 {
+            found.problems.push(Problem::new(
+                path.display().to_string(),
+                format!("{untold} more features are not used"),
+                "mend what is told, then read the layout again",
+            ));
+        }
+        Ok(Self { crs: collection.crs, ..found })
     }
 
-    fn add(&mut self, feature: &Value, path: &Path) {
+    fn add(&mut self, feature: &str, path: &Path) {
         self.count += 1;
-        match module_of(feature) {
+        let (id, module) = module_of(feature);
+        match module {
             Ok(module) => self.modules.push(module),
             Err(fault) => {
                 self.projected += usize::from(fault.projected);
-                let named = property(feature, "id").map_or_else(String::new, |id| format!(" ({id})"));
-                self.problems.push(Problem::new(
-                    format!("{}: feature {}{named}", path.display(), self.count),
-                    fault.reason,
-                    fault.remedy,
-                ));
-            }
-        }
-    }
-}
-
-fn no_collection(path: &Path) -> Error {
-    Error::input(
-        path,
-        "top level",
-        "no FeatureCollection",
-        "export the modules as polygons of a GeoJSON FeatureCollection",
-    )
-}
-
-/// The file as a whole; reads to whether it has features.
-struct Collection<'a> {
-    features: &'a mut Features,
-    path: &'a Path,
-}
-
-impl<'de> DeserializeSeed<'de> for Collection<'_> {
-    type Value = bool;
-
-    fn deserialize<D: Deserializer<'de>>(self, deserializer: D) -> std::result::Result<bool, D::Error> {
-        deserializer.deserialize_map(self)
-    }
-}
-
-impl<'de> Visitor<'de> for Collection<'_> {
-    type Value = bool;
-
-    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("a FeatureCollection")
-    }
-
-    fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> std::result::Result<bool, A::Error> {
-        let mut found = false;
-        while let Some(key) = map.next_key::<String>()? {
-            match key.as_str() {
-                "features" => {
-                    map.next_value_seed(List { features: self.features, path: self.path })?;
-                    found = true;
-                }
-                "crs" => self.features.crs = map.next_value()?,
-                _ => {
-                    map.next_value::<IgnoredAny>()?;
+                if self.problems.len() < MAX_PROBLEMS {
+                    let named = id.map_or_else(String::new, |id| format!(" ({id})"));
+                    let subject = format!("{}: feature {}{named}", path.display(), self.count);
+                    self.problems.push(Problem::new(subject, fault.reason, fault.remedy));
                 }
             }
         }
-        Ok(found)
-    }
-}
-
-/// The list of features.
-struct List<'a> {
-    features: &'a mut Features,
-    path: &'a Path,
-}
-
-impl<'de> DeserializeSeed<'de> for List<'_> {
-    type Value = ();
-
-    fn deserialize<D: Deserializer<'de>>(self, deserializer: D) -> std::result::Result<(), D::Error> {
-        deserializer.deserialize_seq(self)
-    }
-}
-
-impl<'de> Visitor<'de> for List<'_> {
-    type Value = ();
-
-    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("a list of features")
-    }
-
-    fn visit_seq<A: SeqAccess<'de>>(self, mut list: A) -> std::result::Result<(), A::Error> {
-        while let Some(feature) = list.next_element::<Value>()? {
-            self.features.add(&feature, self.path);
-        }
-        Ok(())
     }
 }
 
@@ -161,9 +89,28 @@ fn property(feature: &Value, name: &str) -> Option<String> {
     }
 }
 
-fn module_of(value: &Value) -> std::result::Result<LayoutModule, Fault> {
-    let feature: Feature = serde_json::from_value(value.clone())
-        .map_err(|e| fault(format!("not a GeoJSON feature: {e}"), "export the layout again; this one was left out"))?;
+/// The module of a feature's text, and its id where that is known.
+fn module_of(text: &str) -> (Option<String>, std::result::Result<LayoutModule, Fault>) {
+    if text.len() > MAX_FEATURE_BYTES {
+        let fault = fault("its text is longer than any module's", "draw the module by its four corners; left out");
+        return (None, Err(fault));
+    }
+    let no_feature = |e: &dyn std::fmt::Display| {
+        fault(format!("not a GeoJSON feature: {e}"), "export the layout again; this one was left out")
+    };
+    let value: Value = match serde_json::from_str(text) {
+        Ok(value) => value,
+        Err(e) => return (None, Err(no_feature(&e))),
+    };
+    let [id, row, table] = ["id", "row", "table"].map(|name| property(&value, name));
+    let corners =
+        serde_json::from_value(value).map_err(|e| no_feature(&e)).and_then(|feature| corners(feature, id.is_some()));
+    let names = (id.clone().unwrap_or_default(), row.unwrap_or_default(), table.unwrap_or_default());
+    (id, corners.map(|corners| LayoutModule { id: names.0, row: names.1, table: names.2, corners }))
+}
+
+/// The corners of a module's polygon.
+fn corners(feature: Feature, is_named: bool) -> std::result::Result<[[f64; 2]; 4], Fault> {
     let ring = match feature.geometry.map(|g| g.value) {
         Some(GeometryValue::Polygon { coordinates }) => coordinates.into_iter().next(),
         Some(GeometryValue::MultiPolygon { coordinates }) if coordinates.len() == 1 => {
@@ -182,19 +129,15 @@ fn module_of(value: &Value) -> std::result::Result<LayoutModule, Fault> {
             ..fault("coordinates beyond longitude and latitude", "export the layout in WGS 84 (EPSG:4326)")
         });
     }
-    let id = property(value, "id")
-        .ok_or_else(|| fault("no property id", "give each module an id; this one was left out"))?;
+    if !is_named {
+        return Err(fault("no property id", "give each module an id; this one was left out"));
+    }
     let corners = four_corners(&points)
         .ok_or_else(|| fault("the polygon has not four corners", "draw the module by its four corners; left out"))?;
     if crossing(&corners) {
         return Err(fault("the polygon crosses itself", "give the corners in order around the module; left out"));
     }
-    Ok(LayoutModule {
-        id,
-        row: property(value, "row").unwrap_or_default(),
-        table: property(value, "table").unwrap_or_default(),
-        corners,
-    })
+    Ok(corners)
 }
 
 /// The four corners of a ring; points in the middle of a side are taken out.

@@ -223,16 +223,11 @@ impl<'a> Seer<'a> {
             ground_m: ring(&self.registration.map.slots[number as usize]).map(|p| p.map(|v| v as f32)),
             ..places[nearest]
         };
-        let modules: BTreeMap<(i32, i32), (Place, [[f64; 2]; 4])> = in_view
-            .iter()
-            .map(|(a, uv)| {
-                let at = ((asset(*a).course - course) as i32, (asset(*a).position - position) as i32);
-                (at, (place(*a), *uv))
-            })
-            .collect();
+        let at = |a: u32| ((asset(a).course - course) as i32, (asset(a).position - position) as i32);
+        let places: BTreeMap<(i32, i32), Place> = in_view.iter().map(|(a, _)| (at(*a), place(*a))).collect();
         Some(Overlooked {
-            places: modules.values().map(|(place, _)| *place).collect(),
-            lattice: modules.into_iter().map(|(at, (_, uv))| (at, uv)).collect(),
+            places: places.into_values().collect(),
+            lattice: in_view.iter().map(|(a, uv)| (at(*a), *uv)).collect(),
             instead_of,
             others: others.into_iter().map(|(_, i)| i).collect(),
         })
