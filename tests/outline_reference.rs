@@ -37,7 +37,9 @@ fn found() -> Vec<Vec<ModuleRecord>> {
     for module in modules {
         courses[module.course as usize - 1].push(module);
     }
-    courses.iter_mut().for_each(|course| course.sort_by_key(|m| m.position));
+    for course in &mut courses {
+        course.sort_by_key(|m| m.position);
+    }
     assert_eq!(courses.iter().map(Vec::len).collect::<Vec<_>>(), [5, 5]);
     courses
 }
