@@ -22,16 +22,19 @@ fn rows(name: &str) -> Vec<Vec<f64>> {
     reader.records().map(|r| r.unwrap().iter().map(|v| v.parse().unwrap()).collect()).collect()
 }
 
-/// The modules of the drawn frame by course and column, as the analysis finds them.
-fn found() -> Vec<Vec<ModuleRecord>> {
+/// The drawn frame, deg C.
+fn frame() -> Array2<f32> {
     let Pixels::U16(counts) = read(&data("table.tif"), &Limits::default()).unwrap().pixels else { panic!("16 bits") };
-    let celsius: Array2<f32> = counts.mapv(|v| f32::from(v) * 0.01 - 273.15);
+    counts.mapv(|v| f32::from(v) * 0.01 - 273.15)
+}
+
+/// The modules of a frame by course and column, as the analysis finds them from a heading that is told half a degree wrong.
+fn found(celsius: &Array2<f32>, heading_deg: f64) -> Vec<Vec<ModuleRecord>> {
     let mut settings = Settings::default();
     (settings.module.width_m, settings.module.length_m) = (1.04, 2.0);
     (settings.array.tilt_deg, settings.array.azimuth_deg, settings.array.modules_up) = (0.0, 180.0, 2);
-    let lens = Lens { width: 320, height: 256, focal_px: 800.0, k1: 0.0 };
-    // The attitude as a drone logs it, half a degree off.
-    let pose = LoggedPose { attitude_deg: Some([12.5, -89.6, 0.3]), height_m: Some(20.3) };
+    let lens = Lens { width: celsius.ncols(), height: celsius.nrows(), focal_px: 800.0, k1: 0.0 };
+    let pose = LoggedPose { attitude_deg: Some([heading_deg + 0.5, -89.6, 0.3]), height_m: Some(20.3) };
     let modules = analyse("table.tif", celsius.view(), &lens, &pose, &FrameSettings::of(&settings)).modules;
     let mut courses = vec![Vec::new(), Vec::new()];
     for module in modules {
@@ -52,7 +55,7 @@ fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
 /// measure a blurred and noisy edge agree to a third of a pixel.
 #[test]
 fn the_corners_of_the_table_are_those_of_scikit_images_contour() {
-    let courses = found();
+    let courses = found(&frame(), 12.0);
     let ours = [courses[0][0].corners[0], courses[0][4].corners[1], courses[1][4].corners[2], courses[1][0].corners[3]];
     for row in rows("corners.csv") {
         let [k, x, y] = row[..] else { panic!("{row:?}") };
@@ -64,7 +67,7 @@ fn the_corners_of_the_table_are_those_of_scikit_images_contour() {
 /// A Gaussian fitted by `SciPy` to scikit-image's profile across each gap: the middle between the two modules' sides.
 #[test]
 fn the_gaps_between_modules_lie_where_a_fitted_profile_has_them() {
-    let courses = found();
+    let courses = found(&frame(), 12.0);
     for row in rows("lines.csv") {
         let [course, column, x, y] = row[..] else { panic!("{row:?}") };
         let (left, right) =
@@ -80,7 +83,7 @@ fn the_gaps_between_modules_lie_where_a_fitted_profile_has_them() {
 /// not move them.
 #[test]
 fn the_medians_are_scipys() {
-    let courses = found();
+    let courses = found(&frame(), 12.0);
     for row in rows("modules.csv") {
         let [course, column, median_c, over_row_k] = row[..] else { panic!("{row:?}") };
         let module = &courses[course as usize][column as usize];
@@ -89,4 +92,38 @@ fn the_medians_are_scipys() {
         let off = module.delta_row_k - over_row_k;
         assert!(off.abs() < 0.08, "{place}: {} against {over_row_k}", module.delta_row_k);
     }
+}
+
+/// A frame that is shifted, mirrored or turned takes its outlines with it. `mirrored`: the columns
+/// run the other way; `place`: where a pixel goes.
+fn goes_with_it(changed: &Array2<f32>, heading_deg: f64, mirrored: bool, place: impl Fn([f64; 2]) -> [f64; 2]) {
+    let (was, now) = (found(&frame(), 12.0), found(changed, heading_deg));
+    for (course, modules) in was.iter().enumerate() {
+        for (column, module) in modules.iter().enumerate() {
+            let there = &now[course][if mirrored { 4 - column } else { column }];
+            let to = module.corners.map(&place);
+            for corner in to {
+                let near = there.corners.iter().map(|c| distance(*c, corner)).fold(f64::INFINITY, f64::min);
+                assert!(near < 0.15, "course {course}, column {column}: {near} px off");
+            }
+            assert_eq!(there.pattern, module.pattern, "course {course}, column {column}");
+        }
+    }
+}
+
+#[test]
+fn outlines_go_with_a_shifted_mirrored_or_turned_frame() {
+    let plain = frame();
+    let (height, width) = plain.dim();
+    // By whole pixels; what comes in at the edge is the soil of the other edge.
+    let (right, down) = (9, 7);
+    let shifted = Array2::from_shape_fn((height, width), |(y, x)| {
+        plain[((y + height - down) % height, (x + width - right) % width)]
+    });
+    goes_with_it(&shifted, 12.0, false, |[x, y]| [x + right as f64, y + down as f64]);
+    let mirrored = Array2::from_shape_fn((height, width), |(y, x)| plain[(y, width - 1 - x)]);
+    goes_with_it(&mirrored, -12.0, true, |[x, y]| [width as f64 - x, y]);
+    // A quarter turn clockwise: the camera's heading turns the other way.
+    let turned = Array2::from_shape_fn((width, height), |(y, x)| plain[(height - 1 - x, y)]);
+    goes_with_it(&turned, 12.0 - 90.0, false, |[x, y]| [height as f64 - y, x]);
 }
