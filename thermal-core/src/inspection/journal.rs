@@ -68,7 +68,8 @@ impl Journal {
     /// Another program is at it; the place cannot be written to; a stopped run left one and `start` is [`Start::New`].
     pub fn open(out: &Path, inputs: &Inputs, start: Start) -> Result<Self> {
         let path = Self::path_of(out)?;
-        if let Some(above) = path.parent() {
+        // What is there already is not asked of a disk that refuses everything: the message is to name the run.
+        if let Some(above) = path.parent().filter(|above| !above.is_dir()) {
             std::fs::create_dir_all(above).map_err(|e| Error::io(above, "create the folder", e))?;
         }
         let fail = |e: io::Error| Error::io(&path, "write down the frames that are done", e);
