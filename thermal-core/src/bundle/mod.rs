@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 pub(crate) use pictures::small;
 pub use seal::{Difference, SUMS, Verification, verify};
 
-use crate::evidence::{Style, png, render};
+use crate::evidence::{Style, render};
 use crate::finding::{FINDINGS, ModuleRecord, UNSEEN, write_geopackage};
 use crate::inspection::{Inputs, read_frame};
 use crate::output::{StagedFolder, write_atomic};
@@ -204,7 +204,7 @@ fn evidence(
             let near = modules.iter().filter(|m| m.frame == finding.module.frame).map(|m| m.corners);
             let near: Vec<_> = near.collect();
             let drawn = render(&thermogram.celsius.view(), finding, &near, &run.settings, &Style::default())?;
-            bytes = Some(png(&drawn)?);
+            bytes = Some(drawn.png()?);
         }
         let source = run.folder.join("evidence").join(&name);
         if bytes.is_none() {

@@ -7,7 +7,7 @@ use serde_json::json;
 
 use super::{Changed, Comparison};
 use crate::bundle::small;
-use crate::evidence::{Style, png, render};
+use crate::evidence::{Style, render};
 use crate::finding::{Finding, ModuleRecord};
 use crate::inspection::{Inputs, read_frame};
 use crate::output::{COMPARISON_FILE, StagedFolder, write_atomic};
@@ -85,7 +85,7 @@ fn pictures<'a>(
         let near: Vec<_> = modules.iter().filter(|m| m.frame == frame).map(|m| m.corners).collect();
         for (id, finding) in list {
             let drawn = render(&thermogram.celsius.view(), &finding, &near, &run.settings, &Style::default())?;
-            photos.insert(id.to_owned(), small(&png(&drawn)?, WIDTH)?);
+            photos.insert(id.to_owned(), small(&drawn.png()?, WIDTH)?);
         }
     }
     Ok(photos)

@@ -1,21 +1,10 @@
-//! A white page to draw on: text in an embedded font, filled rectangles, smooth lines.
+//! A white page to draw on: text, filled rectangles, smooth lines.
 
-use ab_glyph::FontRef;
-use image::{Rgb, RgbImage};
-use imageproc::drawing::{draw_text_mut, text_size};
-
-use crate::{Error, Result};
-
-/// Colour of what matters.
-pub(super) const INK: [u8; 3] = [24, 26, 31];
-/// Colour of what explains; 7:1 against white, the contrast that WCAG 2.2 (1.4.6) asks of text.
-pub(super) const QUIET: [u8; 3] = [84, 88, 96];
-/// Colour of rules.
-pub(super) const RULE: [u8; 3] = [205, 208, 214];
-
-/// The fonts; see `assets/README.md`.
-pub(super) const REGULAR: &[u8] = include_bytes!("../../assets/DejaVuSans-subset.ttf");
-pub(super) const BOLD: &[u8] = include_bytes!("../../assets/DejaVuSans-Bold-subset.ttf");
+use super::colour::ColourMap;
+use super::letters::{Fonts, Weight};
+use super::palette::{COVERS, Palette, WHITE};
+use super::picture::Picture;
+use crate::Result;
 
 /// A rectangle of pixels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -36,47 +25,51 @@ impl Rectangle {
     }
 }
 
-/// Thickness of the letters.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Weight {
-    Regular,
-    Bold,
-}
-
 /// The page.
 pub(super) struct Canvas {
-    pub(super) image: RgbImage,
-    regular: FontRef<'static>,
-    bold: FontRef<'static>,
+    width: usize,
+    /// Indices into the palette, row by row.
+    pixels: Vec<u8>,
+    palette: &'static Palette,
+    fonts: Fonts,
 }
 
 impl Canvas {
-    pub(super) fn new(width: u32, height: u32) -> Result<Self> {
-        let font = |bytes| {
-            FontRef::try_from_slice(bytes)
-                .map_err(|error| Error::argument("font", error.to_string(), "report this as a fault of the program"))
-        };
-        let image = RgbImage::from_pixel(width, height, Rgb([255; 3]));
-        Ok(Self { image, regular: font(REGULAR)?, bold: font(BOLD)? })
+    pub(super) fn new(width: u32, height: u32, map: ColourMap) -> Result<Self> {
+        let pixels = vec![WHITE; width as usize * height as usize];
+        Ok(Self { width: width as usize, pixels, palette: Palette::of(map), fonts: Fonts::new()? })
     }
 
-    fn font(&self, weight: Weight) -> &FontRef<'static> {
-        match weight {
-            Weight::Regular => &self.regular,
-            Weight::Bold => &self.bold,
-        }
+    /// What has been drawn.
+    pub(super) fn finish(self) -> Picture {
+        Picture { width: self.width as u32, pixels: self.pixels, palette: self.palette }
+    }
+
+    /// The pixels of a row from `x` on, at most `width`; none outside the page.
+    pub(super) fn row(&mut self, x: u32, y: u32, width: u32) -> &mut [u8] {
+        let (from, to) = ((x as usize).min(self.width), ((x + width) as usize).min(self.width));
+        let start = y as usize * self.width;
+        self.pixels.get_mut(start + from..start + to).unwrap_or_default()
     }
 
     /// Width of a line of text, px.
     pub(super) fn text_width(&self, text: &str, size: f32, weight: Weight) -> f32 {
-        if text.is_empty() { 0.0 } else { text_size(size, self.font(weight), text).0 as f32 }
+        self.fonts.width(text, size, weight)
     }
 
     /// Draws a line of text with its upper left corner at `x`, `y`.
-    pub(super) fn text(&mut self, x: f32, y: f32, size: f32, weight: Weight, colour: [u8; 3], text: &str) {
-        let Self { image, regular, bold } = self;
-        let font = if weight == Weight::Bold { bold } else { regular };
-        draw_text_mut(image, Rgb(colour), x.round() as i32, y.round() as i32, size, &*font, text);
+    pub(super) fn text(&mut self, x: f32, y: f32, size: f32, weight: Weight, shade: u8, text: &str) {
+        let Self { width, pixels, palette, fonts } = self;
+        let (x, y) = (x.round() as i32, y.round() as i32);
+        fonts.draw(text, size, weight, |left, top, cover| {
+            let Ok(row) = usize::try_from(y + top) else { return };
+            let Some(row) = pixels.chunks_exact_mut(*width).nth(row) else { return };
+            for (column, cover) in (x + left..).zip(cover) {
+                if let Some(pixel) = usize::try_from(column).ok().and_then(|column| row.get_mut(column)) {
+                    *pixel = palette.over(shade, *cover)[usize::from(*pixel)];
+                }
+            }
+        });
     }
 
     /// The text, cut with an ellipsis where it is wider than `width`.
@@ -112,29 +105,28 @@ impl Canvas {
     }
 
     /// Fills a rectangle.
-    pub(super) fn fill(&mut self, area: Rectangle, colour: [u8; 3]) {
-        for y in area.y..area.bottom().min(self.image.height()) {
-            for x in area.x..area.right().min(self.image.width()) {
-                self.image.put_pixel(x, y, Rgb(colour));
-            }
+    pub(super) fn fill(&mut self, area: Rectangle, colour: u8) {
+        for y in area.y..area.bottom() {
+            self.row(area.x, y, area.width).fill(colour);
         }
     }
 
     /// Draws the closed outline of a polygon with round joints, within `clip`.
-    pub(super) fn outline(&mut self, corners: &[[f64; 2]], width: f64, colour: [u8; 3], clip: Rectangle) {
+    pub(super) fn outline(&mut self, corners: &[[f64; 2]], width: f64, shade: u8, clip: Rectangle) {
         for (i, &from) in corners.iter().enumerate() {
             let to = corners[(i + 1) % corners.len()];
-            self.line(from, to, width, colour, clip);
+            self.line(from, to, width, shade, clip);
         }
     }
 
     /// A line with round ends: each pixel is covered by what its distance from the line leaves.
-    fn line(&mut self, from: [f64; 2], to: [f64; 2], width: f64, colour: [u8; 3], clip: Rectangle) {
+    fn line(&mut self, from: [f64; 2], to: [f64; 2], width: f64, shade: u8, clip: Rectangle) {
         let (dx, dy) = (to[0] - from[0], to[1] - from[1]);
         let length = dx.hypot(dy);
         if !length.is_finite() || length < 1e-9 {
             return;
         }
+        let (dx, dy) = (dx / length, dy / length);
         let reach = 0.5 * width + 1.0;
         // Casting saturates, so a line far outside leaves an empty range.
         let range = |a: f64, b: f64, low: u32, high: u32| {
@@ -142,17 +134,18 @@ impl Canvas {
             let last = (a.max(b) + reach).ceil() as u32;
             first.max(low)..last.min(high)
         };
-        for y in range(from[1], to[1], clip.y, clip.bottom().min(self.image.height())) {
-            for x in range(from[0], to[0], clip.x, clip.right().min(self.image.width())) {
+        let palette = self.palette;
+        let columns = range(from[0], to[0], clip.x, clip.right());
+        for y in range(from[1], to[1], clip.y, clip.bottom()) {
+            let row = self.row(columns.start, y, columns.end.saturating_sub(columns.start));
+            for (x, pixel) in columns.clone().zip(row) {
                 let (px, py) = (f64::from(x) + 0.5 - from[0], f64::from(y) + 0.5 - from[1]);
-                let along = ((px * dx + py * dy) / length).clamp(0.0, length);
-                let distance = (px - along * dx / length).hypot(py - along * dy / length);
-                let cover = (0.5 * width + 0.5 - distance).clamp(0.0, 1.0);
-                if cover > 0.0 {
-                    let pixel = self.image.get_pixel_mut(x, y);
-                    for (under, over) in pixel.0.iter_mut().zip(colour) {
-                        *under = (f64::from(*under) * (1.0 - cover) + f64::from(over) * cover).round() as u8;
-                    }
+                let along = (px * dx + py * dy).clamp(0.0, length);
+                let (rest_x, rest_y) = (px - along * dx, py - along * dy);
+                let distance = (rest_x * rest_x + rest_y * rest_y).sqrt();
+                let cover = ((0.5 * width + 0.5 - distance).clamp(0.0, 1.0) * (COVERS - 1) as f64).round() as u8;
+                if cover > 0 {
+                    *pixel = palette.over(shade, cover)[usize::from(*pixel)];
                 }
             }
         }
@@ -160,10 +153,9 @@ impl Canvas {
 
     /// Adds white at the foot of the page until it is `height` tall.
     pub(super) fn grow(&mut self, height: u32) {
-        if height > self.image.height() {
-            let mut taller = RgbImage::from_pixel(self.image.width(), height, Rgb([255; 3]));
-            image::imageops::replace(&mut taller, &self.image, 0, 0);
-            self.image = taller;
+        let enough = height as usize * self.width;
+        if enough > self.pixels.len() {
+            self.pixels.resize(enough, WHITE);
         }
     }
 }

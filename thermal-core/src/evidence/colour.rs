@@ -1,7 +1,9 @@
 //! From temperature to colour, and the bar that says which is which.
 
-use super::canvas::{Canvas, INK, QUIET, Rectangle, Weight};
-use super::crop::View;
+use super::canvas::{Canvas, Rectangle};
+use super::crop::{Beyond, View};
+use super::letters::Weight;
+use super::palette::{INK, Palette, QUIET, STEPS};
 
 /// Perceptually uniform colour maps of the family of S. van der Walt and N. Smith (2015), given to the public domain
 /// (CC0), and cividis (Nunez, Anderton, Renslow 2018), which colour-blind readers see as others do. The tables are those
@@ -42,10 +44,6 @@ impl ColourMap {
 pub(super) struct Scale {
     pub(super) low: f64,
     pub(super) high: f64,
-    /// Some of the picture is colder than `low`.
-    colder: bool,
-    /// Some of the picture is hotter than `high`.
-    hotter: bool,
 }
 
 impl Scale {
@@ -55,31 +53,30 @@ impl Scale {
     /// Covers the module wholly and its neighbours nearly: the ground between rows and a neighbour's own fault may run
     /// out of the span. The sound modules come to lie in its lower middle, so that colder and hotter both show.
     pub(super) fn fit(view: &View, neighbours: &[[[f64; 2]; 4]]) -> Self {
-        let (module, around, all) = view.samples(neighbours);
-        let near = if around.is_empty() { &module } else { &around };
-        let cold = quantile(near, 0.02).min(quantile(&module, 0.02));
-        let hot = quantile(near, 0.995).max(quantile(&module, 1.0));
+        let (mut module, mut around) = view.samples(neighbours);
+        let (coldest, hottest) = (quantile(&mut module, 0.02), quantile(&mut module, 1.0));
+        let near = if around.is_empty() { &mut module } else { &mut around };
+        let cold = quantile(near, 0.02).min(coldest);
+        let hot = quantile(near, 0.995).max(hottest);
         let span = (hot - cold).max(Self::MIN_SPAN_K);
-        let (low, high) = ((cold - 0.4 * span).floor(), (cold + span).ceil());
-        let colder = all.first().is_some_and(|t| *t < low);
-        let hotter = all.last().is_some_and(|t| *t > high);
-        Self { low, high, colder, hotter }
+        Self { low: (cold - 0.4 * span).floor(), high: (cold + span).ceil() }
     }
 
     /// Draws the bar with its degrees; a point at an end says that the picture goes beyond it.
-    pub(super) fn draw(&self, canvas: &mut Canvas, area: Rectangle, map: ColourMap) {
-        let share = |y: u32| 1.0 - (f64::from(y - area.y) + 0.5) / f64::from(area.height);
+    pub(super) fn draw(&self, canvas: &mut Canvas, area: Rectangle, beyond: Beyond) {
         for y in area.y..area.bottom() {
-            canvas.fill(Rectangle { y, height: 1, ..area }, map.at(share(y)));
+            let share = (f64::from(area.bottom() - y) - 0.5) / f64::from(area.height);
+            let step = (share * (STEPS - 1) as f64).round() as i32;
+            canvas.fill(Rectangle { y, height: 1, ..area }, Palette::step(step));
         }
         let half = area.width / 2;
         for i in 0..half {
             let tip = Rectangle { x: area.x + half - i, y: area.y - half + i, width: 2 * i.max(1), height: 1 };
-            if self.hotter {
-                canvas.fill(tip, map.at(1.0));
+            if beyond.hotter {
+                canvas.fill(tip, Palette::step(STEPS as i32));
             }
-            if self.colder {
-                canvas.fill(Rectangle { y: area.bottom() + half - 1 - i, ..tip }, map.at(0.0));
+            if beyond.colder {
+                canvas.fill(Rectangle { y: area.bottom() + half - 1 - i, ..tip }, Palette::step(0));
             }
         }
         canvas.text(area.right() as f32 + 10.0, area.y as f32 - 30.0, 18.0, Weight::Bold, INK, "\u{b0}C");
@@ -102,10 +99,10 @@ pub(super) fn minus(figure: &str) -> String {
     figure.replace('-', "\u{2212}")
 }
 
-/// The value under which a share of the sorted values lies.
-fn quantile(sorted: &[f64], share: f64) -> f64 {
-    let index = (share * sorted.len().saturating_sub(1) as f64).round() as usize;
-    sorted.get(index).copied().unwrap_or(0.0)
+/// The value under which a share of the values lies, which it brings into another order.
+fn quantile(values: &mut [f64], share: f64) -> f64 {
+    let index = (share * values.len().saturating_sub(1) as f64).round() as usize;
+    if index < values.len() { *values.select_nth_unstable_by(index, f64::total_cmp).1 } else { 0.0 }
 }
 
 /// The largest of 1, 2, 5 times a power of ten that is not over `step`, at least 1.

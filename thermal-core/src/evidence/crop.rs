@@ -1,24 +1,31 @@
-//! The part of the frame that is shown: turned, enlarged by bicubic convolution (Catmull-Rom) and painted.
+//! The part of the frame that is shown: turned, enlarged and painted.
 
-use image::Rgb;
 use ndarray::ArrayView2;
 
 use super::canvas::{Canvas, Rectangle};
-use super::colour::{ColourMap, Scale};
+use super::colour::Scale;
+use super::enlarge::{Enlarged, GAP, Patch};
+use super::palette::{BETWEEN, Palette, STEPS, STRIPE};
 use crate::finding::{Finding, Pattern};
 use crate::measure::contains;
 use crate::settings::Settings;
 use crate::{Error, Result};
 
-/// Pixels of edge repeated around the frame, so that every point inside has its 16 pixels.
-const PAD: usize = 2;
+/// What a panel shows that its scale does not.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Beyond {
+    /// Some of it lies outside the frame or has no value.
+    pub(super) outside: bool,
+    pub(super) colder: bool,
+    pub(super) hotter: bool,
+}
 
 /// How pixels of the picture lie in the frame.
 pub(super) struct View {
     rows: usize,
     columns: usize,
-    /// The frame row by row with its edge repeated, deg C.
-    padded: Vec<f32>,
+    /// What the panel shows of the frame.
+    patch: Patch,
     corners: [[f64; 2]; 4],
     pattern: Pattern,
     /// Middle of the module in the frame.
@@ -51,7 +58,7 @@ impl View {
         let mut view = Self {
             rows,
             columns,
-            padded: padded(celsius),
+            patch: Patch::around(celsius, &[centre]),
             corners,
             pattern: finding.module.pattern,
             centre,
@@ -74,6 +81,9 @@ impl View {
         let margin = if view.pattern == Pattern::String { 1.1 * width.max(height) } else { 0.75 * width.min(height) };
         view.zoom =
             (f64::from(panel.width) / (width + 2.0 * margin)).min(f64::from(panel.height) / (height + 2.0 * margin));
+        let [left, right, top, bottom] = [panel.x, panel.right(), panel.y, panel.bottom()].map(f64::from);
+        let seen = [[left, top], [right, top], [right, bottom], [left, bottom]].map(|at| view.to_frame(at));
+        view.patch = Patch::around(celsius, &seen);
         Ok(view)
     }
 
@@ -98,53 +108,47 @@ impl View {
         [f64::from(x) + 0.5 * f64::from(width), f64::from(y) + 0.5 * f64::from(height)]
     }
 
-    /// Paints the panel; tells whether a part of it lies outside the frame.
-    pub(super) fn draw(&self, canvas: &mut Canvas, scale: &Scale, map: ColourMap) -> bool {
-        let colours = map.table();
-        let last = colours.len() - 1;
-        let per_kelvin = last as f64 / (scale.high - scale.low);
-        let mut outside = false;
-        for y in self.panel.y..self.panel.bottom() {
-            for x in self.panel.x..self.panel.right() {
-                let at = self.to_frame([f64::from(x) + 0.5, f64::from(y) + 0.5]);
-                let colour = if let Some(t) = self.temperature(at) {
-                    // Casting takes what is under the span to 0.
-                    let step = ((t - scale.low) * per_kelvin + 0.5) as usize;
-                    colours.get(step.min(last)).copied().unwrap_or_default()
-                } else {
-                    outside = true;
-                    if (x + y) % 12 < 2 { [150; 3] } else { [225; 3] }
+    /// Paints the panel; tells what of it lies beyond the frame and the scale.
+    pub(super) fn draw(&self, canvas: &mut Canvas, scale: &Scale) -> Beyond {
+        let Rectangle { x, y, width, height } = self.panel;
+        let times = (0.5 * self.zoom).ceil().clamp(1.0, 4.0) as usize;
+        let per_kelvin = (STEPS - 1) as f64 / (scale.high - scale.low);
+        let enlarged = Enlarged::new(&self.patch, times, scale.low as f32, per_kelvin as f32, STEPS);
+        let place = |at: [f64; 2]| enlarged.place(&self.patch, at);
+        let (start, end) = (place([0.0, 0.0]), place([self.columns as f64, self.rows as f64]));
+        let inside = |at: [i64; 2]| (0..2).all(|k| at[k] >= start[k] && at[k] < end[k]);
+        let mut beyond = Beyond::default();
+        let mut steps = vec![0; width as usize];
+        for j in y..y + height {
+            // Pixels of the picture lie evenly in the frame.
+            let ends = [x, x + width].map(|x| place(self.to_frame([f64::from(x) + 0.5, f64::from(j) + 0.5])));
+            let stride = [0, 1].map(|k| (ends[1][k] - ends[0][k]) / i64::from(width));
+            enlarged.steps(ends[0], stride, &mut steps);
+            if !ends.into_iter().all(inside) {
+                for (i, step) in (0..).zip(&mut steps) {
+                    if !inside([0, 1].map(|k| ends[0][k] + i * stride[k])) {
+                        *step = GAP;
+                    }
+                }
+            }
+            for (i, (pixel, step)) in canvas.row(x, j, width).iter_mut().zip(&steps).enumerate() {
+                beyond.outside |= *step == GAP;
+                beyond.colder |= *step < 0 && *step != GAP;
+                beyond.hotter |= *step >= STEPS as i32;
+                *pixel = match *step {
+                    GAP if (x + i as u32 + j) % 12 < 2 => STRIPE,
+                    GAP => BETWEEN,
+                    step => Palette::step(step),
                 };
-                canvas.image.put_pixel(x, y, Rgb(colour));
             }
         }
-        outside
+        beyond
     }
 
-    /// The temperature at a point of the frame between the pixels; never outside what the 16 pixels around it hold.
+    /// The temperature at a point of the frame between the pixels.
     pub(super) fn temperature(&self, at: [f64; 2]) -> Option<f64> {
-        if !(0.0..self.columns as f64).contains(&at[0]) || !(0.0..self.rows as f64).contains(&at[1]) {
-            return None;
-        }
-        // Truncation rounds down what is not negative; `first` is the first of the four pixels in the padded frame.
-        let first = at.map(|x| (x + 0.5) as usize);
-        let weights_x = catmull_rom((at[0] + 0.5 - first[0] as f64) as f32);
-        let weights_y = catmull_rom((at[1] + 0.5 - first[1] as f64) as f32);
-        let stride = self.columns + 2 * PAD;
-        let start = first[1] * stride + first[0];
-        let (mut sums, mut low, mut high) = ([0.0; 4], [f32::INFINITY; 4], [f32::NEG_INFINITY; 4]);
-        for (j, weight_y) in weights_y.iter().enumerate() {
-            let line: &[f32; 4] = self.padded.get(start + j * stride..)?.first_chunk()?;
-            for i in 0..4 {
-                sums[i] += weight_y * line[i];
-                low[i] = low[i].min(line[i]);
-                high[i] = high[i].max(line[i]);
-            }
-        }
-        let sum = sums.iter().zip(weights_x).map(|(sum, weight)| sum * weight).sum::<f32>();
-        let (low, high) =
-            (low.iter().copied().fold(f32::INFINITY, f32::min), high.iter().copied().fold(f32::NEG_INFINITY, f32::max));
-        sum.is_finite().then(|| f64::from(sum.clamp(low, high)))
+        let inside = (0.0..self.columns as f64).contains(&at[0]) && (0.0..self.rows as f64).contains(&at[1]);
+        if inside { self.patch.temperature(at) } else { None }
     }
 
     /// A module's glass in the picture, without its frame and the gap beside it.
@@ -162,32 +166,37 @@ impl View {
         inside(0, self.columns) && inside(1, self.rows)
     }
 
-    /// Sorted temperatures of a grid of the panel: in the module, in its neighbours, and everywhere.
-    pub(super) fn samples(&self, neighbours: &[[[f64; 2]; 4]]) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
-        let near: Vec<_> = neighbours
-            .iter()
-            .filter(|corners| self.shows(corners))
-            .map(|corners| self.inner(corners))
-            .filter(|corners| overlaps(corners, self.panel))
-            .collect();
-        let own = self.inner(&self.corners);
-        let (mut module, mut around, mut all) = (vec![], vec![], vec![]);
-        for y in (self.panel.y..self.panel.bottom()).step_by(4) {
-            for x in (self.panel.x..self.panel.right()).step_by(4) {
-                let at = [f64::from(x) + 0.5, f64::from(y) + 0.5];
-                let Some(t) = self.temperature(self.to_frame(at)) else { continue };
-                all.push(t);
-                if contains(&own, at) {
-                    module.push(t);
-                } else if near.iter().any(|corners| contains(corners, at)) {
-                    around.push(t);
-                }
-            }
+    /// Temperatures of the frame's pixels that the panel shows: in the module, and in its neighbours.
+    pub(super) fn samples(&self, neighbours: &[[[f64; 2]; 4]]) -> (Vec<f64>, Vec<f64>) {
+        let mut around = vec![];
+        for corners in neighbours.iter().filter(|corners| self.shows(corners)) {
+            self.add_glass(corners, &mut around);
         }
-        for values in [&mut module, &mut around, &mut all] {
-            values.sort_unstable_by(f64::total_cmp);
+        let mut module = vec![];
+        self.add_glass(&self.corners, &mut module);
+        (module, around)
+    }
+
+    /// Adds the temperatures of a module's glass.
+    fn add_glass(&self, corners: &[[f64; 2]; 4], to: &mut Vec<f64>) {
+        let inner = self.inner(corners);
+        if !overlaps(&inner, self.panel) {
+            return;
         }
-        (module, around, all)
+        let span = |k: usize| {
+            corners.iter().fold([f64::MAX, f64::MIN], |[low, high], corner| [low.min(corner[k]), high.max(corner[k])])
+        };
+        let Rectangle { x, y, .. } = self.panel;
+        let shown = |at: [f64; 2]| {
+            (f64::from(x)..f64::from(self.panel.right())).contains(&at[0])
+                && (f64::from(y)..f64::from(self.panel.bottom())).contains(&at[1])
+        };
+        for (first, row) in self.patch.rows(span(0), span(1)) {
+            to.extend((0..).zip(row).filter_map(|(i, t)| {
+                let at = self.to_picture([first[0] + f64::from(i), first[1]]);
+                (t.is_finite() && shown(at) && contains(&inner, at)).then_some(f64::from(*t))
+            }));
+        }
     }
 
     /// Whether the hottest place is ringed: where the pattern is smaller than a part of the module.
@@ -203,8 +212,8 @@ impl View {
         }
         let inner = self.inner(&self.corners);
         let mut points = vec![];
-        for y in (self.panel.y..self.panel.bottom()).step_by(2) {
-            for x in (self.panel.x..self.panel.right()).step_by(2) {
+        for y in (self.panel.y..self.panel.bottom()).step_by(4) {
+            for x in (self.panel.x..self.panel.right()).step_by(4) {
                 let at = [f64::from(x) + 0.5, f64::from(y) + 0.5];
                 if contains(&inner, at) {
                     points.extend(self.temperature(self.to_frame(at)).map(|t| (t, at)));
@@ -236,24 +245,6 @@ impl View {
         let length = [10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1].into_iter().find(|length| *length <= longest)?;
         Some((length, length * px_per_m))
     }
-}
-
-/// The weights of the four values around a point between the second and the third (Keys 1981, a = -1/2).
-fn catmull_rom(t: f32) -> [f32; 4] {
-    let (t2, t3) = (t * t, t * t * t);
-    [0.5 * (2.0 * t2 - t - t3), 0.5 * (2.0 - 5.0 * t2 + 3.0 * t3), 0.5 * (t + 4.0 * t2 - 3.0 * t3), 0.5 * (t3 - t2)]
-}
-
-/// The frame with [`PAD`] pixels of its edge repeated on each side.
-fn padded(celsius: &ArrayView2<'_, f32>) -> Vec<f32> {
-    let (rows, columns) = celsius.dim();
-    let mut padded = Vec::with_capacity((rows + 2 * PAD) * (columns + 2 * PAD));
-    for y in 0..rows + 2 * PAD {
-        let line = celsius.row(y.saturating_sub(PAD).min(rows - 1));
-        let edge = |x: usize| std::iter::repeat_n(line[x], PAD);
-        padded.extend(edge(0).chain(line.iter().copied()).chain(edge(columns - 1)));
-    }
-    padded
 }
 
 /// Whether a polygon's bounds reach into a rectangle; false where a corner is no number.

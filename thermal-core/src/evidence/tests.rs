@@ -1,7 +1,9 @@
 use ab_glyph::{Font, FontRef};
+use image::RgbImage;
 use ndarray::Array2;
 
-use super::canvas::{BOLD, REGULAR};
+use super::letters::{BOLD, REGULAR};
+use super::palette::Palette;
 use super::*;
 use crate::finding::{FLAGS, ModuleRecord, Pattern};
 
@@ -32,8 +34,13 @@ fn finding(corners: [[f64; 2]; 4], pattern: Pattern) -> Finding {
     }
 }
 
-fn draw(celsius: &Array2<f32>, finding: &Finding, neighbours: &[[[f64; 2]; 4]]) -> Result<RgbImage> {
+fn draw(celsius: &Array2<f32>, finding: &Finding, neighbours: &[[[f64; 2]; 4]]) -> Result<Picture> {
     render(&celsius.view(), finding, neighbours, &Settings::default(), &Style::default())
+}
+
+/// A colour of the pictures.
+fn rgb(index: u8) -> [u8; 3] {
+    Palette::of(ColourMap::default()).colours[usize::from(index)]
 }
 
 /// The columns of the picture's line `y` whose pixels are `colour`.
@@ -86,7 +93,7 @@ fn between_pixels_a_parabola_is_met_exactly() {
 fn the_length_scale_agrees_with_the_outline() {
     // A module of 1.04 m by 2 m, seen as 52 px by 100 px: 50 px a metre, and the picture's zoom on top.
     let finding = finding(rectangle(100.0, 152.0, 60.0, 160.0), Pattern::Module);
-    let picture = draw(&frame(100, 152, 60, 160), &finding, &[]).unwrap();
+    let picture = draw(&frame(100, 152, 60, 160), &finding, &[]).unwrap().to_rgb();
     let middle = PANEL.y + PANEL.height / 2;
     let white = columns(&picture, middle, [255; 3], PANEL.x..PANEL.right());
     let (left, right) = (white[0], *white.last().unwrap());
@@ -95,7 +102,7 @@ fn the_length_scale_agrees_with_the_outline() {
     assert_eq!(lines, 1, "{white:?}");
     let line_width = white.len() as f64 / 2.0;
     let module_px = f64::from(right + 1 - left) - line_width;
-    let bar = columns(&picture, PANEL.bottom() + 26, INK, PANEL.x..PANEL.right());
+    let bar = columns(&picture, PANEL.bottom() + 26, rgb(INK), PANEL.x..PANEL.right());
     let bar_px = bar.iter().zip(PANEL.x..).take_while(|(a, b)| *a == b).count() as f64;
     assert!((module_px / bar_px - 1.04).abs() < 0.02, "{module_px} {bar_px}");
 }
@@ -104,7 +111,7 @@ fn the_length_scale_agrees_with_the_outline() {
 fn the_colours_of_the_bar_are_those_of_the_picture() {
     let finding = finding(rectangle(100.0, 140.0, 60.0, 140.0), Pattern::Module);
     let celsius = frame(80, 160, 40, 160);
-    let picture = draw(&celsius, &finding, &[]).unwrap();
+    let picture = draw(&celsius, &finding, &[]).unwrap().to_rgb();
     let module = picture.get_pixel(PANEL.x + PANEL.width / 2, PANEL.y + PANEL.height / 2).0;
     let view = View::around(&celsius.view(), &finding, PANEL).unwrap();
     let scale = Scale::fit(&view, &[]);
@@ -164,7 +171,7 @@ fn explaining_text_has_the_contrast_of_the_guidelines() {
         0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
     };
     for colour in [INK, QUIET] {
-        assert!(1.05 / (luminance(colour) + 0.05) >= 7.0);
+        assert!(1.05 / (luminance(rgb(colour)) + 0.05) >= 7.0);
     }
 }
 
@@ -210,7 +217,8 @@ fn odd_input_still_gives_a_picture_and_always_the_same() {
         [[142.0, 60.0]; 4],
     ];
     let picture = draw(&celsius, &odd, &neighbours).unwrap();
-    assert_eq!(png(&picture).unwrap(), png(&draw(&celsius, &odd, &neighbours).unwrap()).unwrap());
+    assert_eq!(picture.png().unwrap(), draw(&celsius, &odd, &neighbours).unwrap().png().unwrap());
+    let picture = picture.to_rgb();
     assert!(picture.width() == WIDTH && picture.height() > HEIGHT && picture.height() < 2 * HEIGHT);
     // What is written stays clear of the page's edges.
     let blank = |x: u32| (0..picture.height()).all(|y| picture.get_pixel(x, y).0 == [255; 3]);

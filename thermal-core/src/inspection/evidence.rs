@@ -6,7 +6,7 @@ use std::sync::Mutex;
 
 use super::frames::read_frame;
 use super::{Conclusion, FrameReport, Inputs};
-use crate::evidence::{Style, png, render};
+use crate::evidence::{Style, render};
 use crate::finding::{Finding, ModuleRecord};
 use crate::threads::in_order;
 use crate::{Error, Result};
@@ -69,7 +69,7 @@ fn draw(
         let finding = &findings[k];
         let picture = render(&thermogram.celsius.view(), finding, &neighbours, &inputs.settings, &Style::default())?;
         let path = folder.join(&finding.evidence);
-        std::fs::write(&path, png(&picture)?).map_err(|e| Error::io(&path, "write the picture", e))?;
+        std::fs::write(&path, picture.png()?).map_err(|e| Error::io(&path, "write the picture", e))?;
     }
     Ok(())
 }
