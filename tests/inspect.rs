@@ -194,7 +194,7 @@ fn half_turn_and_offset_change_no_verdict() {
     scene::render(&spec, folder.path()).unwrap();
     let settings = thermal_core::settings::Settings::read(folder.path().join("inspection.toml")).unwrap();
     let (poses, _) = thermal_core::capture::read_sidecar(folder.path().join("frames.csv"), None).unwrap();
-    let pose = poses.values().next().unwrap();
+    let pose = poses.first().unwrap();
     let lens = thermal_core::optics::Lens::new(
         frame.ncols(),
         frame.nrows(),

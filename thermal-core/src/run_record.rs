@@ -203,6 +203,7 @@ pub(crate) static SKIPPED: Table<Skipped> = Table {
     title: "Inputs not used",
     description: "One line for each file that was not used",
     key: None,
+    most_lines: 10_000_000,
     columns: &[
         column!(text("file", "The file, relative to the inspection folder").required(), file),
         column!(text("reason", "Why it was not used").required(), reason),

@@ -300,10 +300,14 @@ where
 
 /// A number with a decimal comma; whole numbers too, but none with a point.
 fn parse_comma(text: &str) -> Option<f64> {
-    if text.contains('.') || text.matches(',').count() > 1 {
+    if text.bytes().any(|b| b == b'.') {
         return None;
     }
-    if text.contains(',') { text.replace(',', ".").parse().ok() } else { text.parse().ok() }
+    match text.split_once(',') {
+        None => text.parse().ok(),
+        Some((_, rest)) if rest.contains(',') => None,
+        Some((whole, rest)) => [whole, ".", rest].concat().parse().ok(),
+    }
 }
 
 /// An RFC 3339 time; one without an offset takes `offset`. The error is reason and remedy.

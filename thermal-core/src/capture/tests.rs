@@ -135,7 +135,8 @@ fn sidecar(text: &[u8]) -> Result<(std::collections::BTreeMap<String, Capture>, 
     std::fs::write(&path, text).unwrap();
     let read = read_sidecar(&path, None);
     std::fs::remove_file(&path).unwrap();
-    read.map(|(captures, problems)| (captures, problems.iter().map(ToString::to_string).collect()))
+    let by_file = |list: Vec<Capture>| list.into_iter().map(|capture| (capture.file.clone(), capture)).collect();
+    read.map(|(captures, problems)| (by_file(captures), problems.iter().map(ToString::to_string).collect()))
         .map_err(|e| e.to_string())
 }
 

@@ -81,7 +81,6 @@ impl Patch {
 /// numbers throughout: a picture asks for some hundred thousand points.
 pub(super) struct Enlarged {
     width: usize,
-    height: usize,
     /// Values for a pixel of the frame along either axis.
     times: usize,
     /// Temperatures in parts of a step, [`GAP`] where there is none.
@@ -125,7 +124,7 @@ impl Enlarged {
             }
         }
         let gaps = levels.contains(&GAP);
-        Self { width, height, times, levels, gaps }
+        Self { width, times, levels, gaps }
     }
 
     /// A point of the frame in this grid, in parts of 2^-16; `patch` is what it was made of.

@@ -67,7 +67,7 @@ impl Card {
             notes.extend(read.problems.iter().map(ToString::to_string));
             notes.extend(read.absent.iter().map(|file| format!("frames.csv names {file}, which is not on the card")));
             notes.extend(read.more_absent().map(|more| format!("frames.csv: {more}")));
-            sidecar = read.rows;
+            sidecar = read.by_file();
         }
         let files = list(&frames_folder, &sidecar, &mut notes)?;
         let (mut log, mut log_fault) = (None, None);

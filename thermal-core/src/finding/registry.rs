@@ -148,6 +148,7 @@ pub static MODULES: Table<ModuleRecord> = Table {
     title: "Outlined modules",
     description: "One line for each outlined module of each frame",
     key: None,
+    most_lines: 10_000_000,
     columns: &[
         column!(FRAME, frame),
         column!(ROW, row),
@@ -178,6 +179,7 @@ pub static FINDINGS: Table<Finding> = Table {
     title: "Findings",
     description: "One line for each anomalous module of the site",
     key: Some("finding"),
+    most_lines: 500_000,
     columns: &[
         column!(FINDING, finding),
         column!(ASSET_ID, module.asset_id),
@@ -229,6 +231,7 @@ pub static UNSEEN: Table<Unseen> = Table {
     title: "Modules not inspected",
     description: "One line for each module that no usable frame shows whole",
     key: Some("asset_id"),
+    most_lines: 10_000_000,
     columns: &[
         column!(ASSET_ID, asset_id),
         column!(ROW, row),

@@ -21,6 +21,8 @@ pub struct Table<R: 'static> {
     pub description: &'static str,
     /// The column that tells the lines apart.
     pub key: Option<&'static str>,
+    /// More lines are not read: what no plant needs would take the machine's memory.
+    pub most_lines: usize,
     /// The columns in order.
     pub columns: &'static [Column<R>],
 }
@@ -74,8 +76,8 @@ impl<R: Default> Table<R> {
     /// What the table has no column for (`reasons`, or `ground`) stays at its default.
     ///
     /// # Errors
-    /// The file cannot be read; a column is missing; a cell is not of its column's type or outside its limits. The
-    /// message names line and column.
+    /// The file cannot be read; a column is missing; a cell is not of its column's type or outside its limits; there are
+    /// more lines than [`Table::most_lines`]. The message names line and column.
     pub fn read_csv(&self, path: &Path) -> Result<Vec<R>> {
         let file = crate::file::open_own(path)?;
         self.read_csv_from(path, BufReader::new(file))
@@ -92,6 +94,11 @@ impl<R: Default> Table<R> {
         let mut records = Vec::new();
         while csv.read_record(&mut line).map_err(|error| broken_line(path, &error))? {
             let number = line.position().map_or(0, csv::Position::line);
+            if records.len() == self.most_lines {
+                let reason = format!("the table has more than {} lines", self.most_lines);
+                let remedy = "inspect the plant in parts, each with a folder of its own";
+                return Err(Error::input(path, format!("line {number}"), reason, remedy));
+            }
             let mut record = R::default();
             for (column, &place) in self.columns.iter().zip(&places) {
                 let cell = line.get(place).unwrap_or_default();
@@ -283,6 +290,19 @@ mod tests {
             assert!(message.starts_with(&format!("t.csv: {place}: {reason}")), "{message}");
             assert!(message.contains("; "), "no remedy: {message}");
         }
+    }
+
+    #[test]
+    fn a_table_longer_than_any_plant_needs_is_refused() {
+        let short = Table { most_lines: 2, columns: MODULES.columns, ..MODULES };
+        let two = csv(&MODULES, &[module(), module()]);
+        assert_eq!(read(&short, &two).unwrap().len(), 2);
+        let three = csv(&MODULES, &[module(), module(), module()]);
+        let message = read(&short, &three).unwrap_err().to_string();
+        assert!(
+            message.starts_with("t.csv: line 4: the table has more than 2 lines; inspect the plant in"),
+            "{message}"
+        );
     }
 
     #[test]

@@ -54,14 +54,14 @@ impl Inputs {
         let mut sidecar = BTreeMap::new();
         if is_there(&path) {
             let there = |file: &str| frames.binary_search_by(|name| name.as_str().cmp(file)).is_ok();
-            let read = Sidecar::read(&path, offset, there)?;
+            let mut read = Sidecar::read(&path, offset, there)?;
             let remedy = "copy the frames from the card, or take the rows out";
             for file in &read.absent {
                 problems.push(Error::input(&path, file.clone(), "frames/ holds no such file", remedy));
             }
             problems.extend(read.more_absent().map(|more| Error::input(&path, "further rows", more, remedy)));
-            problems.extend(read.problems);
-            sidecar = read.rows;
+            problems.append(&mut read.problems);
+            sidecar = read.by_file();
         }
         let path = folder.join("irradiance.csv");
         let mut irradiance = None;

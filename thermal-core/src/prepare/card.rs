@@ -59,8 +59,8 @@ impl Card {
         if is_there(&sidecar_path) {
             let there = |file: &str| names.binary_search_by(|name| name.as_str().cmp(file)).is_ok();
             let read = Sidecar::read(&sidecar_path, None, there)?;
-            sidecar = read.rows;
             notes.extend(read.problems.iter().take(3).map(ToString::to_string));
+            sidecar = read.by_file();
         }
         let mut glances = Vec::new();
         let mut first_error = None;
