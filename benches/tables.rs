@@ -21,10 +21,11 @@ const ROWS: usize = 1_000_000;
 /// What is read, the text of the file, and its reader: how much it found.
 type Case = (&'static str, fn() -> String, fn(&Path) -> String);
 
-const CASES: [Case; 12] = [
+const CASES: [Case; 13] = [
     ("frames.csv", || poses(","), sidecar),
     ("frames.csv, semicolons and decimal commas", || poses(";").replace('.', ",").replace(",tif", ".tif"), sidecar),
     ("frames.csv, each row at fault", faulty, sidecar),
+    ("frames.csv, lines that are no header", || "\n".repeat(ROWS), sidecar),
     ("irradiance.csv", || readings(false), log),
     ("irradiance.csv, two sensors", || readings(true), log),
     ("irradiance.csv, and the conditions of 100 frames", || readings(false), conditions),

@@ -39,6 +39,8 @@ struct Problems {
 pub(crate) const MAX_PROBLEMS: usize = 10_000;
 /// As many as the largest spreadsheets hold; rows are kept in memory.
 const MAX_LINES: u64 = 1 << 20;
+/// Lines that are blank or cannot be read before the header; what reads a header takes longer than what reads a row.
+const MAX_BEFORE_HEADER: u64 = 1000;
 /// No table of a plant has so many; names are compared with each other.
 const MAX_COLUMNS: usize = 1000;
 
@@ -85,7 +87,8 @@ impl Table {
             problems: Problems::default(),
         };
         while table.columns.is_empty() {
-            let Some(whole) = table.next_line()? else {
+            let line = table.next_line()?.filter(|_| table.lines.number <= MAX_BEFORE_HEADER);
+            let Some(whole) = line else {
                 let remedy = format!("begin the file with the line {}", known.join(","));
                 return Err(Error::input(path, "line 1", "there is no header line", remedy));
             };

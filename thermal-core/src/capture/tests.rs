@@ -210,8 +210,13 @@ fn each_fault_of_a_sidecar_is_named_and_the_rest_goes_on() {
 
 #[test]
 fn a_file_that_is_no_sidecar_is_an_error() {
+    let blank = "\n".repeat(999);
+    let header = |before: &str| format!("{before}\nfile,lat\n");
+    assert!(sidecar(header(&blank[1..]).as_bytes()).is_ok());
+    let late = header(&blank);
     for (text, message) in [
         (&b""[..], "there is no header line"),
+        (late.as_bytes(), "there is no header line"),
         (b"name,lat\n", "there is no column `file`"),
         (b"file,lat,lat\n", "line 1, column lat: the header names the column twice"),
         (b"\xFF\xFEf\0i\0", "the text is UTF-16"),
