@@ -109,11 +109,16 @@ pub fn figures(finding: &Finding) -> Vec<Figure> {
     figures
 }
 
-/// `4/2` in words; other parts are words already.
+/// `4/2`, or several of the kind with blanks between them, in words; other parts are words already.
 fn part(part: &str) -> String {
-    match part.split_once('/').map(|(column, line)| (column.parse::<u32>(), line.parse::<u32>())) {
-        Some((Ok(column), Ok(line))) => format!("cell in column {column}, line {line}, from the upper left"),
-        _ => part.to_owned(),
+    let cell = |text: &str| -> Option<String> {
+        let (column, line) = text.split_once('/')?;
+        Some(format!("column {}, line {}", column.parse::<u32>().ok()?, line.parse::<u32>().ok()?))
+    };
+    match part.split_whitespace().map(cell).collect::<Option<Vec<_>>>().as_deref() {
+        None | Some([]) => part.to_owned(),
+        Some([one]) => format!("cell in {one}, from the upper left"),
+        Some(several) => format!("cells in {}, from the upper left", several.join("; ")),
     }
 }
 

@@ -259,6 +259,10 @@ fn figures_are_said_in_words() {
     ] {
         assert_eq!(value(label).as_deref(), words, "{label}");
     }
+    let mut several = finding.clone();
+    several.module.part = "5/12 3/21".to_owned();
+    let place = figures(&several).into_iter().find(|f| f.label == "Where").unwrap().value;
+    assert_eq!(place, "cells in column 5, line 12; column 3, line 21, from the upper left");
     let headline = super::figures::headline(&finding);
     assert_eq!(headline.len(), 1);
     assert_eq!(headline[0].0, "\u{2212}0.5 K");

@@ -408,8 +408,8 @@ fn card(outcome: &Outcome, from: &Report<'_>, offset: Offset) -> Value {
     }
     let share = super::stakes::share(finding, &from.run.settings);
     match from.run.settings.module.p_stc_w {
-        Some(p) => add("Power at stake", words::range(share.low * p, share.high * p, 0, "W")),
-        None => add("Power at stake", words::range(100.0 * share.low, 100.0 * share.high, 0, "% of the module")),
+        Some(p) => add("Power at stake", words::likely(share.times(p), "W")),
+        None => add("Power at stake", words::likely(share.times(100.0), "% of the module")),
     }
     if let Some(time) = finding.captured_at.as_ref().and_then(|t| t.parse::<Timestamp>().ok()) {
         add("Captured", format!("{}, {}", at_site(time, offset, "%Y-%m-%d %H:%M:%S"), module.frame));

@@ -1,5 +1,6 @@
 //! The sentences of the report.
 
+use super::stakes::Range;
 use crate::finding::{Finding, Flag, Pattern};
 
 /// What to do next, in plain words.
@@ -91,6 +92,13 @@ pub(super) fn range(low: f64, high: f64, decimals: usize, unit: &str) -> String 
     if a == b { format!("{a}{unit}") } else { format!("{a} to {b}{unit}") }
 }
 
+/// What is likely, as the picture says it, and the range around it; one figure where they are the same.
+pub(super) fn likely(of: Range, unit: &str) -> String {
+    let range = range(of.low, of.high, 0, unit);
+    let likely = format!("{} {unit}", number(of.likely, 0));
+    if range == likely { likely } else { format!("about {likely} ({range})") }
+}
+
 /// A count with its noun.
 pub(super) fn count(n: usize, one: &str, many: &str) -> String {
     format!("{} {}", number(n as f64, 0), if n == 1 { one } else { many })
@@ -108,6 +116,8 @@ mod tests {
         assert_eq!(number(-0.04, 1), "0.0");
         assert_eq!(range(1.0, 1.04, 1, "K"), "1.0 K");
         assert_eq!(range(1.0, 2.0, 0, "m/s"), "1 to 2 m/s");
+        assert_eq!(likely(Range { low: 0.0, likely: 15.1, high: 180.0 }, "W"), "about 15 W (0 to 180 W)");
+        assert_eq!(likely(Range { low: 90.0, likely: 90.0, high: 90.0 }, "W"), "90 W");
         assert_eq!(count(1, "module", "modules"), "1 module");
         assert_eq!(part(Pattern::Cell, "6/3 4/16"), "cell column 6, line 3; column 4, line 16 (from the upper left)");
     }
