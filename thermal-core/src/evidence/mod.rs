@@ -57,7 +57,7 @@ const LABEL_WIDTH: f32 = 148.0;
 /// The picture is turned so that the upper edge of the row is up.
 ///
 /// # Errors
-/// [`Error::Argument`] where the corners enclose no area or lie outside the frame.
+/// [`crate::Error::Argument`] where the corners enclose no area or lie outside the frame.
 pub fn render(
     celsius: &ArrayView2<'_, f32>,
     finding: &Finding,
