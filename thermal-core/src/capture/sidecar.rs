@@ -12,8 +12,9 @@ use crate::{Error, Result};
 const COLUMNS: [&str; 9] =
     ["file", "captured_at", "lat", "lon", "altitude_m", "height_above_takeoff_m", "yaw_deg", "pitch_deg", "roll_deg"];
 
-/// Reads `frames.csv` into captures in the order of their file names (relative to `frames/`), and the problems met, one for each value or row
-/// that is not used. Only the column `file` must be there. `utc_offset` serves times that carry none.
+/// Reads `frames.csv` into captures in the order of their file names (relative to `frames/`), and the problems met, one
+/// for each value or row that is not used. Only the column `file` must be there. `utc_offset` serves times that carry
+/// none.
 ///
 /// # Errors
 /// [`Error::Io`]; [`Error::Input`] where the file as a whole is no such table.

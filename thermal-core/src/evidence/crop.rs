@@ -68,8 +68,7 @@ impl View {
         };
         let turned = corners.map(|corner| view.to_picture(corner));
         let extent = |k: usize| {
-            let (low, high) =
-                turned.iter().fold((f64::MAX, f64::MIN), |(low, high), p| (low.min(p[k]), high.max(p[k])));
+            let [low, high] = span(&turned, k);
             high - low
         };
         let (width, height) = (extent(0), extent(1));
@@ -168,35 +167,32 @@ impl View {
 
     /// Temperatures of the frame's pixels that the panel shows: in the module, and in its neighbours.
     pub(super) fn samples(&self, neighbours: &[[[f64; 2]; 4]]) -> (Vec<f64>, Vec<f64>) {
-        let mut around = vec![];
-        for corners in neighbours.iter().filter(|corners| self.shows(corners)) {
-            self.add_glass(corners, &mut around);
-        }
-        let mut module = vec![];
-        self.add_glass(&self.corners, &mut module);
-        (module, around)
+        let own = self.inner(&self.corners);
+        let module = self.glass(&self.corners).into_iter().map(|(_, t)| t).collect();
+        // The frame's outlines hold the module's own.
+        let near = neighbours.iter().filter(|corners| self.shows(corners)).flat_map(|corners| self.glass(corners));
+        (module, near.filter(|(at, _)| !contains(&own, *at)).map(|(_, t)| t).collect())
     }
 
-    /// Adds the temperatures of a module's glass.
-    fn add_glass(&self, corners: &[[f64; 2]; 4], to: &mut Vec<f64>) {
+    /// The frame's pixels of a module's glass, as far as the panel shows it: place in the picture and temperature.
+    fn glass(&self, corners: &[[f64; 2]; 4]) -> Vec<([f64; 2], f64)> {
         let inner = self.inner(corners);
+        let mut pixels = vec![];
         if !overlaps(&inner, self.panel) {
-            return;
+            return pixels;
         }
-        let span = |k: usize| {
-            corners.iter().fold([f64::MAX, f64::MIN], |[low, high], corner| [low.min(corner[k]), high.max(corner[k])])
-        };
         let Rectangle { x, y, .. } = self.panel;
         let shown = |at: [f64; 2]| {
             (f64::from(x)..f64::from(self.panel.right())).contains(&at[0])
                 && (f64::from(y)..f64::from(self.panel.bottom())).contains(&at[1])
         };
-        for (first, row) in self.patch.rows(span(0), span(1)) {
-            to.extend((0..).zip(row).filter_map(|(i, t)| {
+        for (first, row) in self.patch.rows(span(corners, 0), span(corners, 1)) {
+            pixels.extend((0..).zip(row).filter_map(|(i, t)| {
                 let at = self.to_picture([first[0] + f64::from(i), first[1]]);
-                (t.is_finite() && shown(at) && contains(&inner, at)).then_some(f64::from(*t))
+                (t.is_finite() && shown(at) && contains(&inner, at)).then_some((at, f64::from(*t)))
             }));
         }
+        pixels
     }
 
     /// Whether the hottest place is ringed: where the pattern is smaller than a part of the module.
@@ -245,6 +241,11 @@ impl View {
         let length = [10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1].into_iter().find(|length| *length <= longest)?;
         Some((length, length * px_per_m))
     }
+}
+
+/// From the lowest to the highest of a coordinate of a polygon's corners.
+fn span(corners: &[[f64; 2]; 4], k: usize) -> [f64; 2] {
+    corners.iter().fold([f64::MAX, f64::MIN], |[low, high], corner| [low.min(corner[k]), high.max(corner[k])])
 }
 
 /// Whether a polygon's bounds reach into a rectangle; false where a corner is no number.

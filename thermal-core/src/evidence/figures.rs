@@ -111,15 +111,21 @@ pub fn figures(finding: &Finding) -> Vec<Figure> {
 
 /// `4/2`, or several of the kind with blanks between them, in words; other parts are words already.
 fn part(part: &str) -> String {
-    let cell = |text: &str| -> Option<String> {
+    match cells(part) {
+        None => part.to_owned(),
+        Some(several) if several.contains(';') => format!("cells in {several}, from the upper left"),
+        Some(one) => format!("cell in {one}, from the upper left"),
+    }
+}
+
+/// `5/12 3/21` as columns and lines in words; `None` for what does not name cells.
+pub(crate) fn cells(part: &str) -> Option<String> {
+    let cell = |text: &str| {
         let (column, line) = text.split_once('/')?;
         Some(format!("column {}, line {}", column.parse::<u32>().ok()?, line.parse::<u32>().ok()?))
     };
-    match part.split_whitespace().map(cell).collect::<Option<Vec<_>>>().as_deref() {
-        None | Some([]) => part.to_owned(),
-        Some([one]) => format!("cell in {one}, from the upper left"),
-        Some(several) => format!("cells in {}, from the upper left", several.join("; ")),
-    }
+    let cells = part.split_whitespace().map(cell).collect::<Option<Vec<_>>>()?;
+    (!cells.is_empty()).then(|| cells.join("; "))
 }
 
 fn percent(share: f64) -> String {

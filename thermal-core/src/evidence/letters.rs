@@ -85,10 +85,9 @@ impl Fonts {
             self.lay(text, size, weight, |glyph, x| {
                 let quarters = (4.0 * x).round() as i32;
                 let key = (weight, (1000.0 * size) as u32, glyph, quarters.rem_euclid(4) as u8);
-                let letter = letters.entry(key).or_insert_with(|| self.letter(key, size));
-                for (i, cover) in letter.iter().flat_map(|l| l.cover.chunks_exact(l.width).enumerate()) {
-                    let (left, top) = letter.as_ref().map_or((0, 0), |l| (l.left, l.top));
-                    row(quarters.div_euclid(4) + left, top + i as i32, cover);
+                let Some(letter) = letters.entry(key).or_insert_with(|| self.letter(key, size)) else { return };
+                for (y, cover) in (letter.top..).zip(letter.cover.chunks_exact(letter.width)) {
+                    row(quarters.div_euclid(4) + letter.left, y, cover);
                 }
             });
         });

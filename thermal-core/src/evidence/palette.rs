@@ -1,16 +1,16 @@
-//! The 255 colours of a picture: a byte a pixel is a third of the memory to paint and to pack. Colours between two of them,
+//! The 256 colours of a picture: a byte a pixel is a third of the memory to paint and to pack. Colours between two of them,
 //! at the rims of lines and letters, are the nearest that the palette holds.
 
 use std::sync::OnceLock;
 
 use super::colour::ColourMap;
 
-/// What matters.
-pub(super) const INK: u8 = 2;
+/// The page, and the heart of a line in the panel. The packer of PNG is at its best with runs of 0.
+pub(super) const WHITE: u8 = 0;
 /// What explains; 7:1 against white, the contrast that WCAG 2.2 (1.4.6) asks of text.
 pub(super) const QUIET: u8 = 1;
-/// The page, and the heart of a line in the panel.
-pub(super) const WHITE: u8 = 0;
+/// What matters.
+pub(super) const INK: u8 = 2;
 /// The rim of a line in the panel.
 pub(super) const BLACK: u8 = 3;
 /// Thin lines in the panel.
@@ -21,7 +21,7 @@ pub(super) const RULE: u8 = 5;
 pub(super) const STRIPE: u8 = 6;
 /// Between the stripes.
 pub(super) const BETWEEN: u8 = 7;
-/// The shades above, sRGB.
+/// The shades above by their numbers, sRGB.
 const SHADES: [[u8; 3]; 8] =
     [[255; 3], [84, 88, 96], [24, 26, 31], [0; 3], [190; 3], [205, 208, 214], [150; 3], [225; 3]];
 /// The first of these are drawn with smooth rims.

@@ -108,6 +108,17 @@ fn the_length_scale_agrees_with_the_outline() {
 }
 
 #[test]
+fn the_module_is_no_neighbour_of_itself() {
+    // A frame's outlines hold that of the finding, too.
+    let own = rectangle(100.0, 140.0, 60.0, 140.0);
+    let finding = finding(own, Pattern::Module);
+    let view = View::around(&frame(100, 140, 60, 140).view(), &finding, PANEL).unwrap();
+    let (module, around) = view.samples(&[own, rectangle(142.0, 182.0, 60.0, 140.0)]);
+    assert!(module.len() > 2000 && module.iter().all(|t| (*t - 52.0).abs() < 1e-4));
+    assert!(around.len() > 500 && around.iter().all(|t| (*t - 50.0).abs() < 1e-4));
+}
+
+#[test]
 fn the_colours_of_the_bar_are_those_of_the_picture() {
     let finding = finding(rectangle(100.0, 140.0, 60.0, 140.0), Pattern::Module);
     let celsius = frame(80, 160, 40, 160);

@@ -443,7 +443,7 @@ fn card(outcome: &Outcome, from: &Report<'_>, offset: Offset) -> Value {
         mark => mark(finding, 9.0, 9.0, 6.0),
         asset => &module.asset_id,
         place => place.join(", "),
-        part => words::part(module.pattern, &module.part),
+        part => words::part(&module.part),
         lat => finding.lat.map(|x| format!("{x:.6}")),
         lon => finding.lon.map(|x| format!("{x:.6}")),
         figures => figures,

@@ -54,17 +54,8 @@ pub(super) fn band(word: &str) -> &'static str {
 }
 
 /// The part in words.
-pub(super) fn part(pattern: Pattern, part: &str) -> String {
-    if part.is_empty() {
-        return String::new();
-    }
-    match pattern {
-        Pattern::Hotspot | Pattern::Cell if part.contains('/') => {
-            let cells: Vec<String> = part.split_whitespace().map(|cell| cell.replacen('/', ", line ", 1)).collect();
-            format!("cell column {} (from the upper left)", cells.join("; column "))
-        }
-        _ => part.to_owned(),
-    }
+pub(super) fn part(part: &str) -> String {
+    crate::evidence::cells(part).map_or_else(|| part.to_owned(), |cells| format!("cell {cells} (from the upper left)"))
 }
 
 /// A number with a blank between thousands and a true minus sign.
@@ -119,6 +110,6 @@ mod tests {
         assert_eq!(likely(Range { low: 0.0, likely: 15.1, high: 180.0 }, "W"), "about 15 W (0 to 180 W)");
         assert_eq!(likely(Range { low: 90.0, likely: 90.0, high: 90.0 }, "W"), "90 W");
         assert_eq!(count(1, "module", "modules"), "1 module");
-        assert_eq!(part(Pattern::Cell, "6/3 4/16"), "cell column 6, line 3; column 4, line 16 (from the upper left)");
+        assert_eq!(part("6/3 4/16"), "cell column 6, line 3; column 4, line 16 (from the upper left)");
     }
 }
