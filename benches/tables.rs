@@ -131,7 +131,7 @@ fn module(k: usize) -> ModuleRecord {
     let x = (k % 600) as f64;
     let corners = [[x, 10.25], [x + 40.0, 10.25], [x + 40.0, 90.5], [x, 90.5]];
     ModuleRecord {
-        frame: format!("frame_{:05}.tif", k / 60),
+        frame: format!("frame_{:05}.tif", k / 60).into(),
         row: 1 + (k % 60 / 20) as u32,
         course: 1,
         position: 1 + (k % 20) as u32,

@@ -21,7 +21,7 @@ fn ground(east: f64) -> [[f64; 2]; 4] {
 fn modules() -> Vec<ModuleRecord> {
     (0..12)
         .map(|i| ModuleRecord {
-            frame: format!("frame_{:04}.tif", 1 + i / 4),
+            frame: format!("frame_{:04}.tif", 1 + i / 4).into(),
             row: 1 + i / 6,
             course: 1,
             position: 1 + i % 6,
@@ -73,7 +73,7 @@ fn findings() -> Vec<Finding> {
     let mut point = Finding { finding: "F0002".to_owned(), ..located.clone() };
     point.module.ground = None;
     let mut bare = Finding { finding: "F0003".to_owned(), lat: None, lon: None, ..Finding::default() };
-    "frame_0003.tif".clone_into(&mut bare.module.frame);
+    bare.module.frame = "frame_0003.tif".into();
     bare.module.pattern = Pattern::Hotspot;
     vec![located, point, bare]
 }

@@ -69,7 +69,7 @@ fn record_in_run(run: &Path, frame: &str, module: &str) -> Result<ModuleRecord, 
     let records = MODULES.read_csv(&run.join("modules.csv"))?;
     let is_wanted =
         |r: &ModuleRecord| r.asset_id == module || format!("{}.{}.{}", r.row, r.course, r.position) == module;
-    let found = records.into_iter().find(|r| r.frame == frame && is_wanted(r));
+    let found = records.into_iter().find(|r| *r.frame == *frame && is_wanted(r));
     Ok(found.ok_or_else(|| {
         Error::argument(
             "--explain",

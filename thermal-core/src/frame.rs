@@ -1,5 +1,7 @@
 //! One frame from temperatures to module records: outlines, rows, measurements, patterns.
 
+use std::sync::Arc;
+
 use ndarray::ArrayView2;
 
 use crate::finding::{Flag, ModuleRecord, Pattern};
@@ -77,6 +79,7 @@ pub fn analyse(
 pub fn describe(name: &str, celsius: ArrayView2<'_, f32>, outlines: Outlines, settings: &FrameSettings) -> FrameResult {
     let places = row::assign(&outlines, settings.outline.courses);
     let placed = outlines.placed();
+    let name: Arc<str> = name.into();
     let mut out = FrameResult::default();
     let mut neighbours = Vec::new();
     for (k, table) in outlines.tables.iter().enumerate() {
@@ -97,7 +100,7 @@ pub fn describe(name: &str, celsius: ArrayView2<'_, f32>, outlines: Outlines, se
             });
             neighbours.push(Neighbour { level_c: reading.sound_c, at, place: *place });
             out.modules.push(ModuleRecord {
-                frame: name.to_owned(),
+                frame: Arc::clone(&name),
                 row: place.row,
                 course: place.course,
                 position: place.position,

@@ -68,7 +68,7 @@ impl Desk {
             if !module.asset_id.is_empty() {
                 by_asset.entry(module.asset_id.clone()).or_default().push(k);
             }
-            by_frame.entry(module.frame.clone()).or_default().push(k);
+            by_frame.entry(module.frame.to_string()).or_default().push(k);
         }
         let inputs = run.inspection.as_ref().map(|folder| Inputs::read(folder)).transpose()?;
         let (log, frames) = (Mutex::new(log), Mutex::default());
@@ -132,7 +132,7 @@ impl Desk {
         let log = locked(&self.log);
         let finding = log.find(&self.run, name)?;
         let m = &finding.module;
-        let sight = |m: &ModuleRecord| json!({ "frame": m.frame, "corners": m.corners, "pattern": m.pattern.as_str(), "delta": number(m.delta_t_k) });
+        let sight = |m: &ModuleRecord| json!({ "frame": *m.frame, "corners": m.corners, "pattern": m.pattern.as_str(), "delta": number(m.delta_t_k) });
         let mut others: Vec<&ModuleRecord> = self
             .by_asset
             .get(&m.asset_id)
@@ -238,7 +238,7 @@ impl Desk {
 
     /// Adds what the machine missed.
     pub(super) fn add(&self, addition: Addition) -> Result<Value> {
-        let module = self.modules.get(addition.outline).filter(|m| m.frame == addition.frame).cloned();
+        let module = self.modules.get(addition.outline).filter(|m| *m.frame == *addition.frame).cloned();
         let Some((module, inputs)) = module.zip(self.inputs.as_ref()) else {
             let reason = "the frame has no such outline, or the frames are not at hand";
             return Err(Error::argument("outline", reason, "reload the page"));

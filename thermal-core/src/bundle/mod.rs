@@ -197,7 +197,7 @@ fn evidence(
         let old = matches!(outcome.latest.verdict.decision, Decision::Changed | Decision::Added);
         let mut bytes = None;
         if old
-            && let Some(inputs) = inputs.filter(|i| i.frames.contains(&finding.module.frame))
+            && let Some(inputs) = inputs.filter(|i| i.frames.iter().any(|name| **name == *finding.module.frame))
             && run.input(&format!("frames/{}", finding.module.frame)).is_some()
         {
             let (thermogram, ..) = read_frame(inputs, &finding.module.frame, &mut converter)?;

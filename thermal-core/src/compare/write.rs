@@ -70,7 +70,7 @@ fn pictures<'a>(
             photos.insert(changed.asset_id.clone(), photo);
         } else if let Some(module) = finding.map(|f| &f.module).or(outline) {
             let drawn = Finding { module: module.clone(), ..Finding::default() };
-            missing.entry(&module.frame).or_default().push((&changed.asset_id, drawn));
+            missing.entry(&*module.frame).or_default().push((&changed.asset_id, drawn));
         }
     }
     let Some(inputs) = run.inspection.as_ref().and_then(|folder| Inputs::read(folder).ok()) else { return Ok(photos) };
@@ -82,7 +82,7 @@ fn pictures<'a>(
             continue;
         }
         let (thermogram, ..) = read_frame(&inputs, frame, &mut converter)?;
-        let near: Vec<_> = modules.iter().filter(|m| m.frame == frame).map(|m| m.corners).collect();
+        let near: Vec<_> = modules.iter().filter(|m| *m.frame == *frame).map(|m| m.corners).collect();
         for (id, finding) in list {
             let drawn = render(&thermogram.celsius.view(), &finding, &near, &run.settings, &Style::default())?;
             photos.insert(id.to_owned(), small(&drawn.png()?, WIDTH)?);

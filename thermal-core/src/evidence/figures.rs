@@ -99,7 +99,7 @@ pub fn figures(finding: &Finding) -> Vec<Figure> {
         let (north, east) = (if lat < 0.0 { "S" } else { "N" }, if lon < 0.0 { "W" } else { "E" });
         add("Position", format!("{:.6}\u{b0} {north}, {:.6}\u{b0} {east}", lat.abs(), lon.abs()));
     }
-    add("Frame", module.frame.clone());
+    add("Frame", module.frame.to_string());
     let mut flags = module.flags.clone();
     flags.sort_unstable();
     flags.dedup();

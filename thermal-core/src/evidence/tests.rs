@@ -20,7 +20,7 @@ fn finding(corners: [[f64; 2]; 4], pattern: Pattern) -> Finding {
     Finding {
         finding: "F0001".to_owned(),
         module: ModuleRecord {
-            frame: "f_0001.tif".to_owned(),
+            frame: "f_0001.tif".into(),
             corners,
             pattern,
             delta_t_k: 14.5,
@@ -209,7 +209,7 @@ fn odd_input_still_gives_a_picture_and_always_the_same() {
     let mut odd = finding(rectangle(100.0, 140.0, 60.0, 140.0), Pattern::Hotspot);
     odd.module.flags = FLAGS.iter().map(|info| info.flag).collect();
     odd.module.asset_id = "a very long identity ".repeat(50);
-    odd.module.frame = "no-blank-to-break-at".repeat(30);
+    odd.module.frame = "no-blank-to-break-at".repeat(30).into();
     odd.finding = "F\n0001\u{7}\u{1f600}".repeat(40);
     odd.module.part = "4/2".to_owned();
     odd.captured_at = Some("2025\u{e9}T1\u{20ac}".to_owned());

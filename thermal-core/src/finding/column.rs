@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 use std::fmt::Write as _;
+use std::sync::Arc;
 
 use serde::{Serialize, Serializer};
 
@@ -154,6 +155,7 @@ pub struct Column<R> {
     pub spec: Spec,
     pub(crate) get: fn(&R) -> Value<'_>,
     pub(crate) set: fn(&mut R, Value<'_>),
+    pub(crate) share: fn(&mut R, &R),
 }
 
 impl<R> Column<R> {
@@ -192,6 +194,11 @@ impl<R> Column<R> {
     pub(super) fn set(&self, record: &mut R, value: Value<'_>) {
         (self.set)(record, value);
     }
+
+    /// Keeps one text where both records hold the same.
+    pub(super) fn share(&self, record: &mut R, other: &R) {
+        (self.share)(record, other);
+    }
 }
 
 /// The number at `decimals` digits, never minus zero; empty where it is no measurement.
@@ -209,6 +216,8 @@ pub trait Field {
     fn value(&self) -> Value<'_>;
     /// Takes a value of the column's kind over; an empty one becomes the field's "not known".
     fn set(&mut self, value: Value<'_>);
+    /// Takes the text of `other` over where it is the same, so that it is kept once.
+    fn share(&mut self, _other: &Self) {}
 }
 
 impl Field for String {
@@ -217,6 +226,20 @@ impl Field for String {
     }
     fn set(&mut self, value: Value<'_>) {
         *self = if let Value::Text(text) = value { text.into_owned() } else { Self::new() };
+    }
+}
+
+impl Field for Arc<str> {
+    fn value(&self) -> Value<'_> {
+        Value::Text(Cow::Borrowed(self))
+    }
+    fn set(&mut self, value: Value<'_>) {
+        *self = if let Value::Text(text) = value { text.into() } else { Self::default() };
+    }
+    fn share(&mut self, other: &Self) {
+        if *self == *other {
+            self.clone_from(other);
+        }
     }
 }
 

@@ -190,7 +190,7 @@ mod tests {
 
     fn finding() -> Finding {
         let mut finding = Finding { finding: "F0001".to_owned(), ..Finding::default() };
-        finding.module.frame = "f.tif".to_owned();
+        finding.module.frame = "f.tif".into();
         // Upper left, upper right, lower right, lower left as seen from above: clockwise.
         finding.module.ground = Some([[11.0, 49.00002], [11.00001, 49.00002], [11.00001, 49.0], [11.0, 49.0]]);
         finding

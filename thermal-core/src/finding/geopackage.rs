@@ -67,21 +67,22 @@ INSERT INTO gpkg_spatial_ref_sys VALUES
 ///
 /// # Errors
 /// The file is there already or cannot be written.
-pub fn write_geopackage(
+pub fn write_geopackage<'a>(
     path: &Path,
     findings: &[Finding],
-    modules: &[ModuleRecord],
+    modules: impl IntoIterator<Item = &'a ModuleRecord, IntoIter: Clone>,
     unseen: &[Unseen],
     last_change: Timestamp,
 ) -> Result<()> {
     // A database of that name would be added to, not replaced.
     std::fs::File::create_new(path).map_err(|source| Error::io(path, "create the GeoPackage", source))?;
+    let modules = modules.into_iter();
     let write = || -> rusqlite::Result<()> {
         let db = Connection::open(path)?;
         db.execute_batch(FRAME_SQL)?;
-        layer(&db, &FINDINGS, findings, last_change)?;
-        layer(&db, &MODULES, modules, last_change)?;
-        layer(&db, &UNSEEN, unseen, last_change)?;
+        layer(&db, &FINDINGS, findings.iter(), last_change)?;
+        layer(&db, &MODULES, modules.clone(), last_change)?;
+        layer(&db, &UNSEEN, unseen.iter(), last_change)?;
         db.execute_batch("COMMIT")?;
         db.close().map_err(|(_, error)| error)
     };
@@ -90,40 +91,47 @@ pub fn write_geopackage(
     })
 }
 
-/// Creates one layer and fills it.
-fn layer<R: Placed>(db: &Connection, table: &Table<R>, records: &[R], last_change: Timestamp) -> rusqlite::Result<()> {
-    let places: Vec<_> = records.iter().map(Placed::place).collect();
+/// Creates one layer and fills it. Places are worked out each time they are asked for: a list of them would take more
+/// memory than all else here.
+fn layer<'a, R: Placed>(
+    db: &Connection,
+    table: &Table<R>,
+    records: impl Iterator<Item = &'a R> + Clone,
+    last_change: Timestamp,
+) -> rusqlite::Result<()> {
+    let places = || records.clone().map(Placed::place);
     let name = table.name;
     let column = |column: &Column<R>| format!("\"{}\" {}", column.spec.name, sql_type(column.spec.kind));
     let columns: Vec<_> = table.columns.iter().map(column).collect();
     db.execute_batch(&format!(
         "CREATE TABLE \"{name}\" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {}, {})",
-        geometry_type(&places),
+        geometry_type(places()),
         columns.join(", ")
     ))?;
-    let [min_x, min_y, max_x, max_y] = bounds(&places).map_or([None; 4], |bounds| bounds.map(Some));
+    let [min_x, min_y, max_x, max_y] = bounds(places()).map_or([None; 4], |bounds| bounds.map(Some));
     db.execute(
         "INSERT INTO gpkg_contents VALUES (?1, 'features', ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
         params![name, table.title, table.description, utc(last_change), min_x, min_y, max_x, max_y, WGS84],
     )?;
     db.execute(
         "INSERT INTO gpkg_geometry_columns VALUES (?1, 'geom', ?2, ?3, 0, 0)",
-        params![name, geometry_type(&places), WGS84],
+        params![name, geometry_type(places()), WGS84],
     )?;
     let marks = ", ?".repeat(table.columns.len());
     let mut insert = db.prepare(&format!("INSERT INTO \"{name}\" VALUES (NULL, ?{marks})"))?;
-    for (record, &place) in records.iter().zip(&places) {
+    for record in records {
         let cells = table.columns.iter().map(|column| sql_value(column.spec.kind, column.value(record)));
-        insert.execute(params_from_iter(std::iter::once(blob(place)).chain(cells)))?;
+        insert.execute(params_from_iter(std::iter::once(blob(record.place())).chain(cells)))?;
     }
     Ok(())
 }
 
 /// The narrowest type that holds all places: a GIS shows a layer of one type as one layer.
-fn geometry_type(places: &[Place]) -> &'static str {
-    let polygons = places.iter().any(|place| matches!(place, Place::Polygon(_)));
-    let points = places.iter().any(|place| matches!(place, Place::Point(_)));
-    match (polygons, points) {
+fn geometry_type(places: impl Iterator<Item = Place>) -> &'static str {
+    let seen = places.fold((false, false), |(polygons, points), place| {
+        (polygons || matches!(place, Place::Polygon(_)), points || matches!(place, Place::Point(_)))
+    });
+    match seen {
         (true, true) => "GEOMETRY",
         (false, true) => "POINT",
         _ => "POLYGON",
@@ -158,10 +166,12 @@ fn utc(time: Timestamp) -> String {
 }
 
 /// West, south, east, north of all places.
-fn bounds(places: &[Place]) -> Option<[f64; 4]> {
-    places.iter().flat_map(corners).fold(None, |bounds, &[x, y]| {
-        let [w, s, e, n] = bounds.unwrap_or([x, y, x, y]);
-        Some([x.min(w), y.min(s), x.max(e), y.max(n)])
+fn bounds(places: impl Iterator<Item = Place>) -> Option<[f64; 4]> {
+    places.fold(None, |bounds, place| {
+        corners(&place).iter().fold(bounds, |bounds, &[x, y]| {
+            let [w, s, e, n] = bounds.unwrap_or([x, y, x, y]);
+            Some([x.min(w), y.min(s), x.max(e), y.max(n)])
+        })
     })
 }
 
@@ -180,7 +190,7 @@ fn blob(place: Place) -> Sql {
     const ENVELOPE_XY: u8 = 1 << 1;
     let (flags, wkb_type, counts, numbers): (u8, u32, &[u32], Vec<f64>) = match place {
         Place::Polygon(ring) => {
-            let [w, s, e, n] = bounds(&[place]).unwrap_or_default();
+            let [w, s, e, n] = bounds(std::iter::once(place)).unwrap_or_default();
             (
                 LITTLE_ENDIAN | ENVELOPE_XY,
                 3,

@@ -23,24 +23,28 @@ impl<R> Table<R> {
     ///
     /// # Errors
     /// [`Error::Io`] where the disk refuses.
-    pub fn write_parquet(&self, path: &Path, records: &[R]) -> Result<()> {
-        self.write_groups(path, records)
+    pub fn write_parquet<'a>(&self, path: &Path, records: impl IntoIterator<Item = &'a R>) -> Result<()> {
+        self.write_groups(path, records.into_iter())
             .map_err(|error| Error::io(path, "write the table", std::io::Error::other(error)))
     }
 
-    fn write_groups(&self, path: &Path, records: &[R]) -> ParquetResult<()> {
+    fn write_groups<'a>(&self, path: &Path, mut records: impl Iterator<Item = &'a R>) -> ParquetResult<()> {
         let fields = self.columns.iter().map(field).collect::<ParquetResult<_>>()?;
         let schema = Arc::new(Type::group_type_builder(self.name).with_fields(fields).build()?);
         let compression = Compression::GZIP(GzipLevel::default());
         let properties = Arc::new(WriterProperties::builder().set_compression(compression).build());
         let mut file = SerializedFileWriter::new(File::create(path)?, schema, properties)?;
-        for records in records.chunks(GROUP) {
+        loop {
+            let records: Vec<&R> = records.by_ref().take(GROUP).collect();
+            if records.is_empty() {
+                break;
+            }
             let mut group = file.next_row_group()?;
             for column in self.columns {
                 let mut out = group
                     .next_column()?
                     .ok_or_else(|| ParquetError::General(format!("no column {}", column.spec.name)))?;
-                write_column(column, records, out.untyped())?;
+                write_column(column, &records, out.untyped())?;
                 out.close()?;
             }
             group.close()?;
@@ -64,7 +68,7 @@ fn field<R>(column: &Column<R>) -> ParquetResult<Arc<Type>> {
     Ok(Arc::new(builder.with_repetition(Repetition::OPTIONAL).with_logical_type(logical).build()?))
 }
 
-fn write_column<R>(column: &Column<R>, records: &[R], out: &mut ColumnWriter<'_>) -> ParquetResult<()> {
+fn write_column<R>(column: &Column<R>, records: &[&R], out: &mut ColumnWriter<'_>) -> ParquetResult<()> {
     let cells = || records.iter().map(|record| column.value(record));
     match out {
         ColumnWriter::BoolColumnWriter(out) => {

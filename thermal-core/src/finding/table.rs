@@ -108,6 +108,10 @@ impl<R: Default> Table<R> {
                     Error::input(path, place, reason, remedy)
                 })?;
                 column.set(&mut record, value);
+                // Neighbours are of one frame, or of one severity.
+                if let Some(before) = records.last() {
+                    column.share(&mut record, before);
+                }
             }
             records.push(record);
         }
@@ -191,7 +195,7 @@ mod tests {
 
     fn module() -> ModuleRecord {
         ModuleRecord {
-            frame: "f_0001.tif".to_owned(),
+            frame: "f_0001.tif".into(),
             row: 2,
             course: 1,
             position: 7,

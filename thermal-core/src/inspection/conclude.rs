@@ -17,8 +17,8 @@ const OBLIQUE_DEG: f32 = 30.0;
 /// What an inspection comes to.
 #[derive(Debug, Clone, Default)]
 pub struct Conclusion {
-    /// A record an outlined module and frame, in the order of the frames.
-    pub modules: Vec<ModuleRecord>,
+    /// A record an outlined module, a list a frame, in the order of the frames.
+    pub modules: Vec<Vec<ModuleRecord>>,
     /// The findings, gravest first.
     pub findings: Vec<Finding>,
     /// The frame and module that is the evidence of each finding, as numbers into the reports.
@@ -35,7 +35,8 @@ pub struct Conclusion {
     pub frames_used: usize,
 }
 
-/// Brings the frames' records to one list; those of the modules move out of the reports, since a flight has a million of them.
+/// Brings the frames' records to one list; what there is for each module moves out of the reports, since a flight has a million
+/// of them.
 /// `registration`: where [`super::complete`] found the frames to stand.
 pub fn conclude(inputs: &Inputs, reports: &mut [FrameReport], registration: Option<Registration>) -> Conclusion {
     let mut out = Conclusion {
@@ -47,6 +48,9 @@ pub fn conclude(inputs: &Inputs, reports: &mut [FrameReport], registration: Opti
     let frames: Vec<FrameOutlines> = reports.iter().map(outlines).collect();
     let scatter_k: Vec<f64> = reports.iter().map(|r| row_scatter_k(&r.modules)).collect();
     let mut modules: Vec<Vec<ModuleRecord>> = reports.iter_mut().map(|r| std::mem::take(&mut r.modules)).collect();
+    for report in reports.iter_mut() {
+        (report.lattice, report.spots) = (Vec::new(), Vec::new());
+    }
     let reports = &*reports;
     let mut merged = Vec::new();
     if let Some(registration) = registration {
@@ -56,6 +60,7 @@ pub fn conclude(inputs: &Inputs, reports: &mut [FrameReport], registration: Opti
             }
         }
         merged = site::merge(&frames, &registration);
+        drop(frames);
         second_look(&mut modules, &merged, &registration);
         out.problems.extend(registration.problems.iter().map(ToString::to_string));
         out.unseen = unseen(&registration, &merged, reports);
@@ -99,8 +104,7 @@ pub fn conclude(inputs: &Inputs, reports: &mut [FrameReport], registration: Opti
         out.findings.push(Finding { finding: format!("F{:04}", k + 1), ..finding });
         out.evidence.push(sight);
     }
-    out.modules.reserve_exact(modules.iter().map(Vec::len).sum());
-    out.modules.extend(modules.into_iter().flatten());
+    out.modules = modules;
     out
 }
 

@@ -31,13 +31,9 @@ pub(super) fn write_all(
     let work: Vec<(usize, Vec<usize>)> = by_frame.into_iter().collect();
     let failed: Mutex<Option<Error>> = Mutex::new(None);
     let findings = &conclusion.findings;
-    let modules: BTreeMap<&str, &[ModuleRecord]> =
-        conclusion.modules.chunk_by(|a, b| a.frame == b.frame).map(|list| (list[0].frame.as_str(), list)).collect();
     in_order(work.len(), threads, |k, converter| {
         let (frame, list) = &work[k];
-        let report = &reports[*frame];
-        let modules = modules.get(report.file.as_str()).copied().unwrap_or_default();
-        let result = draw(inputs, report, modules, (list, findings), folder, converter);
+        let result = draw(inputs, &reports[*frame], &conclusion.modules[*frame], (list, findings), folder, converter);
         if let (Err(error), Ok(mut failed)) = (result, failed.lock()) {
             failed.get_or_insert(error);
             return None;

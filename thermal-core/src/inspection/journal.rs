@@ -8,8 +8,8 @@ use std::collections::BTreeMap;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{self, BufReader, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
 
 use serde::{Deserialize, Serialize};
 
@@ -229,7 +229,9 @@ fn read(file: &mut File) -> io::Result<(Vec<Entry<FrameReport>>, u64)> {
         if crc32fast::hash(&content) != sum {
             break;
         }
-        let Ok(entry) = postcard::from_bytes(&content) else { break };
+        let Ok(mut entry) = postcard::from_bytes::<Entry<FrameReport>>(&content) else { break };
+        let name: Arc<str> = entry.report.file.as_str().into();
+        entry.report.modules.iter_mut().for_each(|module| module.frame.clone_from(&name));
         entries.push(entry);
         sound += 8 + u64::from(length);
     }
