@@ -109,12 +109,18 @@ fn warm_rows(modules: &[Neighbour], threshold_k: f64) -> Vec<WarmRow> {
     for m in modules {
         rows.entry(m.place.row).or_default().push(m.level_c);
     }
-    let quartiles: BTreeMap<u32, [f64; 2]> = rows
+    let quartiles: BTreeMap<u32, [f64; 3]> = rows
         .into_iter()
         .filter(|(_, levels)| levels.len() >= 4)
-        .filter_map(|(row, levels)| Some((row, [quantile(levels.clone(), 0.25)?, quantile(levels, 0.5)?])))
+        .filter_map(|(row, levels)| {
+            let at = |share| quantile(levels.clone(), share);
+            Some((row, [at(0.25)?, at(0.5)?, at(0.75)?]))
+        })
         .collect();
-    let lowest = quartiles.values().map(|q| q[0]).fold(f64::MAX, f64::min);
+    // Outlines on the ground do not agree in themselves: where rows do, they alone tell what is cool.
+    let (even, uneven): (Vec<[f64; 3]>, Vec<_>) = quartiles.values().partition(|q| q[2] - q[0] <= threshold_k);
+    let telling = if even.len() < 2 { [even, uneven].concat() } else { even };
+    let lowest = telling.iter().map(|q| q[0]).fold(f64::MAX, f64::min);
     let mut out = Vec::new();
     for (&number, own) in &quartiles {
         let beside = [number.checked_sub(1), number.checked_add(1)].map(|n| n.and_then(|n| quartiles.get(&n)));
@@ -317,5 +323,16 @@ mod tests {
         assert_eq!(warm(&[50.0, 54.0]), [0, 10]);
         assert_eq!(warm(&[49.5, 50.5, 52.8]), [0, 0, 0]);
         assert_eq!(warm(&[50.0, 50.1, 50.3, 50.2]), [0, 0, 0, 0]);
+    }
+
+    #[test]
+    fn outlines_on_uneven_ground_make_no_row_warm() {
+        let mut modules = frame(&[46.0, 52.1, 53.2, 54.1]);
+        for m in &mut modules[..10] {
+            m.level_c += 0.7 * f64::from(m.place.position);
+        }
+        assert!(levels(&modules, 1.75)[10..].iter().all(|level| !level.warm));
+        // Even ones may be modules: of a plant three of whose inverters stand still.
+        assert_eq!(warm(&[48.0, 53.2, 53.0, 53.1]), [0, 10, 10, 10]);
     }
 }
