@@ -13,11 +13,8 @@ const SAME_M: f64 = 0.4;
 /// How far off a row may be on either side of what lies between rows, m.
 const ROW_M: f64 = 15.0;
 
-/// A frame that may stand a module aside still tells what lies between rows, where its place is as likely as this.
-const LIKELY: f64 = 0.8;
-
 /// For each frame whose place is certain the outlines on no module of the layout that lie between its rows, or that no other
-/// frame shows at the same place; of a frame whose place is likely those between rows at either of its two places.
+/// frame shows at the same place.
 pub(crate) fn strangers(registration: &Registration) -> Vec<Vec<usize>> {
     let unlisted = |p: &Place| p.asset.is_none() && p.centre_m().iter().all(|v| v.is_finite());
     let mut points = Vec::new();
@@ -30,10 +27,10 @@ pub(crate) fn strangers(registration: &Registration) -> Vec<Vec<usize>> {
             .all(|other: &GeomWithData<[f64; 2], usize>| other.data == f)
     };
     let of_frame = |(f, frame): (usize, &super::PlacedFrame)| {
-        let (certain, likely) = (frame.confidence >= CERTAIN, frame.confidence >= LIKELY);
-        let between = |p: &Place| p.other.is_none() && between_rows(&registration.map, p.centre_m());
-        let strange = |p: &Place| unlisted(p) && (certain && alone(f, p) || likely && between(p));
-        frame.places.iter().enumerate().filter(|(_, p)| strange(p)).map(|(i, _)| i).collect()
+        let certain = frame.confidence >= CERTAIN;
+        let places = frame.places.iter().enumerate();
+        let strange = |p: &Place| unlisted(p) && (alone(f, p) || between_rows(&registration.map, p.centre_m()));
+        places.filter(|(_, p)| certain && strange(p)).map(|(i, _)| i).collect()
     };
     registration.frames.iter().enumerate().map(of_frame).collect()
 }
@@ -90,12 +87,6 @@ mod tests {
         registration.map = Map::new(vec![row(8.0)]);
         assert_eq!(strangers(&registration), [vec![1], vec![]]);
         registration.map = Map::new(vec![row(8.0), row(-8.0)]);
-        assert_eq!(strangers(&registration), [vec![1, 2], vec![0]]);
-        // Not where the frame may stand so that a module lies there, nor where its place is not even likely.
-        registration.frames[1].places[0].other = Some(3);
-        assert_eq!(strangers(&registration), [vec![1, 2], vec![]]);
-        registration.frames[1].places[0].other = None;
-        registration.frames[1].confidence = 0.7;
         assert_eq!(strangers(&registration), [vec![1, 2], vec![]]);
         // An outline without a place is told by nothing.
         registration.map = Map::new(Vec::new());
