@@ -288,11 +288,6 @@ pub(crate) fn finish(
     Ok(conclusion)
 }
 
-/// Modules outlined in all frames.
-fn outlines(c: &Conclusion) -> usize {
-    c.modules.iter().map(Vec::len).sum()
-}
-
 /// Counts for a machine.
 fn summary_json(c: &Conclusion) -> serde_json::Value {
     let mut patterns = serde_json::Map::new();
@@ -303,7 +298,7 @@ fn summary_json(c: &Conclusion) -> serde_json::Value {
     serde_json::json!({
         "frames_used": c.frames_used,
         "frames_skipped": c.skipped.len(),
-        "outlines": outlines(c),
+        "outlines": c.records().count(),
         "findings": c.findings.len(),
         "patterns": patterns,
         "share_inspected": c.registration.as_ref().map(thermal_core::site::Registration::share_inspected),
@@ -321,7 +316,7 @@ pub(crate) fn summary(c: &Conclusion, out: &Path) -> String {
         "{} frames used, {} not used; {} outlines{}",
         c.frames_used,
         c.skipped.len(),
-        outlines(c),
+        c.records().count(),
         if sites > 0 { format!(" of {sites} modules") } else { String::new() }
     );
     if let Some(r) = &c.registration

@@ -91,7 +91,12 @@ fn quantile(mut values: Vec<f64>, share: f64) -> Option<f64> {
         return None;
     }
     values.sort_by(f64::total_cmp);
-    Some(values[((values.len() as f64 * share) as usize).min(values.len() - 1)])
+    Some(of_sorted(&values, share))
+}
+
+/// The quantile of values that are in order, of which there is one at least.
+fn of_sorted(values: &[f64], share: f64) -> f64 {
+    values[((values.len() as f64 * share) as usize).min(values.len() - 1)]
 }
 
 /// A row of which nothing but warm modules is in view.
@@ -112,15 +117,15 @@ fn warm_rows(modules: &[Neighbour], threshold_k: f64) -> Vec<WarmRow> {
     let quartiles: BTreeMap<u32, [f64; 3]> = rows
         .into_iter()
         .filter(|(_, levels)| levels.len() >= 4)
-        .filter_map(|(row, levels)| {
-            let at = |share| quantile(levels.clone(), share);
-            Some((row, [at(0.25)?, at(0.5)?, at(0.75)?]))
+        .map(|(row, mut levels)| {
+            levels.sort_by(f64::total_cmp);
+            (row, [0.25, 0.5, 0.75].map(|share| of_sorted(&levels, share)))
         })
         .collect();
     // Outlines on the ground do not agree in themselves: where rows do, they alone tell what is cool.
-    let (even, uneven): (Vec<[f64; 3]>, Vec<_>) = quartiles.values().partition(|q| q[2] - q[0] <= threshold_k);
-    let telling = if even.len() < 2 { [even, uneven].concat() } else { even };
-    let lowest = telling.iter().map(|q| q[0]).fold(f64::MAX, f64::min);
+    let agrees = |q: &[f64; 3]| q[2] - q[0] <= threshold_k;
+    let all_tell = quartiles.values().filter(|q| agrees(q)).count() < 2;
+    let lowest = quartiles.values().filter(|q| all_tell || agrees(q)).map(|q| q[0]).fold(f64::MAX, f64::min);
     let mut out = Vec::new();
     for (&number, own) in &quartiles {
         let beside = [number.checked_sub(1), number.checked_add(1)].map(|n| n.and_then(|n| quartiles.get(&n)));

@@ -132,7 +132,7 @@ impl Desk {
         let log = locked(&self.log);
         let finding = log.find(&self.run, name)?;
         let m = &finding.module;
-        let sight = |m: &ModuleRecord| json!({ "frame": *m.frame, "corners": m.corners, "pattern": m.pattern.as_str(), "delta": number(m.delta_t_k) });
+        let sight = |m: &ModuleRecord| json!({ "frame": m.frame, "corners": m.corners, "pattern": m.pattern.as_str(), "delta": number(m.delta_t_k) });
         let mut others: Vec<&ModuleRecord> = self
             .by_asset
             .get(&m.asset_id)

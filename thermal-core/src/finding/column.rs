@@ -155,7 +155,6 @@ pub struct Column<R> {
     pub spec: Spec,
     pub(crate) get: fn(&R) -> Value<'_>,
     pub(crate) set: fn(&mut R, Value<'_>),
-    pub(crate) share: fn(&mut R, &R),
 }
 
 impl<R> Column<R> {
@@ -194,11 +193,6 @@ impl<R> Column<R> {
     pub(super) fn set(&self, record: &mut R, value: Value<'_>) {
         (self.set)(record, value);
     }
-
-    /// Keeps one text where both records hold the same.
-    pub(super) fn share(&self, record: &mut R, other: &R) {
-        (self.share)(record, other);
-    }
 }
 
 /// The number at `decimals` digits, never minus zero; empty where it is no measurement.
@@ -216,8 +210,6 @@ pub trait Field {
     fn value(&self) -> Value<'_>;
     /// Takes a value of the column's kind over; an empty one becomes the field's "not known".
     fn set(&mut self, value: Value<'_>);
-    /// Takes the text of `other` over where it is the same, so that it is kept once.
-    fn share(&mut self, _other: &Self) {}
 }
 
 impl Field for String {
@@ -235,11 +227,6 @@ impl Field for Arc<str> {
     }
     fn set(&mut self, value: Value<'_>) {
         *self = if let Value::Text(text) = value { text.into() } else { Self::default() };
-    }
-    fn share(&mut self, other: &Self) {
-        if *self == *other {
-            self.clone_from(other);
-        }
     }
 }
 

@@ -100,12 +100,13 @@ fn layer<'a, R: Placed>(
     last_change: Timestamp,
 ) -> rusqlite::Result<()> {
     let places = || records.clone().map(Placed::place);
+    let geometry = geometry_type(places());
     let name = table.name;
     let column = |column: &Column<R>| format!("\"{}\" {}", column.spec.name, sql_type(column.spec.kind));
     let columns: Vec<_> = table.columns.iter().map(column).collect();
     db.execute_batch(&format!(
         "CREATE TABLE \"{name}\" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {}, {})",
-        geometry_type(places()),
+        geometry,
         columns.join(", ")
     ))?;
     let [min_x, min_y, max_x, max_y] = bounds(places()).map_or([None; 4], |bounds| bounds.map(Some));
@@ -113,10 +114,7 @@ fn layer<'a, R: Placed>(
         "INSERT INTO gpkg_contents VALUES (?1, 'features', ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
         params![name, table.title, table.description, utc(last_change), min_x, min_y, max_x, max_y, WGS84],
     )?;
-    db.execute(
-        "INSERT INTO gpkg_geometry_columns VALUES (?1, 'geom', ?2, ?3, 0, 0)",
-        params![name, geometry_type(places()), WGS84],
-    )?;
+    db.execute("INSERT INTO gpkg_geometry_columns VALUES (?1, 'geom', ?2, ?3, 0, 0)", params![name, geometry, WGS84])?;
     let marks = ", ?".repeat(table.columns.len());
     let mut insert = db.prepare(&format!("INSERT INTO \"{name}\" VALUES (NULL, ?{marks})"))?;
     for record in records {

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use serde::{Deserialize, Serialize};
 
 use super::Flag;
 
@@ -53,8 +53,7 @@ impl Pattern {
 /// One outlined module of one frame: a line of `modules.csv`.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct ModuleRecord {
-    /// File name of the frame, relative to `frames/`; its modules share the text.
-    #[serde(serialize_with = "write_text", deserialize_with = "read_text")]
+    /// File name of the frame, relative to `frames/`; the modules of a run share the text.
     pub frame: Arc<str>,
     /// Row within the frame, or of the site once registered; from 1.
     pub row: u32,
@@ -95,14 +94,6 @@ pub struct ModuleRecord {
     pub flags: Vec<Flag>,
     /// The reasons that led to the pattern, in words.
     pub reasons: Vec<String>,
-}
-
-fn write_text<S: Serializer>(text: &Arc<str>, serializer: S) -> Result<S::Ok, S::Error> {
-    serializer.serialize_str(text)
-}
-
-fn read_text<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Arc<str>, D::Error> {
-    String::deserialize(deserializer).map(Arc::from)
 }
 
 /// A module that no frame shows whole: a line of `unseen.csv`.

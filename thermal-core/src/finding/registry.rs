@@ -137,7 +137,6 @@ macro_rules! column {
             spec: $spec,
             get: |record| $crate::finding::Field::value(&record.$($field)+),
             set: |record, value| $crate::finding::Field::set(&mut record.$($field)+, value),
-            share: |record, other| $crate::finding::Field::share(&mut record.$($field)+, &other.$($field)+),
         }
     };
 }

@@ -108,10 +108,6 @@ impl<R: Default> Table<R> {
                     Error::input(path, place, reason, remedy)
                 })?;
                 column.set(&mut record, value);
-                // Neighbours are of one frame, or of one severity.
-                if let Some(before) = records.last() {
-                    column.share(&mut record, before);
-                }
             }
             records.push(record);
         }

@@ -35,8 +35,16 @@ pub struct Conclusion {
     pub frames_used: usize,
 }
 
-/// Brings the frames' records to one list; what there is for each module moves out of the reports, since a flight has a million
-/// of them.
+impl Conclusion {
+    /// The records of all frames, one by one.
+    pub fn records(&self) -> impl Iterator<Item = &ModuleRecord> + Clone {
+        self.modules.iter().flatten()
+    }
+}
+
+/// Brings the frames' records together; what there is for each module moves out of the reports, since a flight has a
+/// million of them.
+///
 /// `registration`: where [`super::complete`] found the frames to stand.
 pub fn conclude(inputs: &Inputs, reports: &mut [FrameReport], registration: Option<Registration>) -> Conclusion {
     let mut out = Conclusion {

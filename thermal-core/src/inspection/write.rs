@@ -119,7 +119,7 @@ pub fn write(
         ("frames", inputs.frames.len()),
         ("frames_used", c.frames_used),
         ("frames_skipped", c.skipped.len()),
-        ("modules", c.modules.iter().map(Vec::len).sum()),
+        ("modules", c.records().count()),
         ("findings", c.findings.len()),
         ("modules_of_site", c.registration.as_ref().map_or(0, |r| r.assets.len())),
         ("modules_unseen", c.unseen.len()),
@@ -133,19 +133,18 @@ pub fn write(
 /// Writes what grows with the flight, a file a thread.
 fn write_tables(reports: &[FrameReport], c: &Conclusion, folder: &Path, options: &Options) -> Result<()> {
     let at = |name: &str| folder.join(name);
-    let modules = || c.modules.iter().flatten();
     let geopackage = || {
         // The file states its own age: that of the last capture, so that the same flight gives the same bytes.
         let last = reports.iter().filter_map(|r| r.capture.captured_at).max().unwrap_or(jiff::Timestamp::UNIX_EPOCH);
-        write_geopackage(&at("site.gpkg"), &c.findings, modules(), &c.unseen, last)
+        write_geopackage(&at("site.gpkg"), &c.findings, c.records(), &c.unseen, last)
     };
     let placed = c.registration.is_some();
     // The longest first.
     let jobs: [(bool, &(dyn Fn() -> Result<()> + Sync)); 6] = [
         (placed, &geopackage),
-        (placed, &|| MODULES.write_geojson(&at("modules.geojson"), modules())),
+        (placed, &|| MODULES.write_geojson(&at("modules.geojson"), c.records())),
         (options.parquet, &|| write_parquet(c, folder)),
-        (true, &|| MODULES.write_csv(&at("modules.csv"), modules())),
+        (true, &|| MODULES.write_csv(&at("modules.csv"), c.records())),
         (placed, &|| FINDINGS.write_geojson(&at("findings.geojson"), &c.findings)),
         (true, &|| FINDINGS.write_csv(&at("findings.csv"), &c.findings)),
     ];
@@ -155,7 +154,7 @@ fn write_tables(reports: &[FrameReport], c: &Conclusion, folder: &Path, options:
 
 #[cfg(feature = "parquet")]
 fn write_parquet(c: &Conclusion, folder: &Path) -> Result<()> {
-    MODULES.write_parquet(&folder.join("modules.parquet"), c.modules.iter().flatten())?;
+    MODULES.write_parquet(&folder.join("modules.parquet"), c.records())?;
     FINDINGS.write_parquet(&folder.join("findings.parquet"), &c.findings)
 }
 
