@@ -261,12 +261,12 @@ def go_through(browser):
     page.wait("document.body.dataset.shown === 'R0001'", "the added finding is on view")
     expected["R0001"] = "added"
     strangers(review, browser)
-    # Killed, and started again at the same port: all is there.
+    # Killed, and started again at the same port: all is there. The page is left first: it would ask in between.
     port = review.port
-    review.kill()
-    again = Review(thermal, run, "--reviewer", "Grace Hopper", "--port", str(port))
     page.front()
     page.go("about:blank")
+    review.kill()
+    again = Review(thermal, run, "--reviewer", "Grace Hopper", "--port", str(port))
     page.go(again.address)
     ready(page)
     assert page.js("run.n") == entries and len(log()) == entries
