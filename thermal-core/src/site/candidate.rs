@@ -22,8 +22,11 @@ pub(super) struct Weights {
     pub(super) stray: f64,
     /// A module in view without an outline.
     pub(super) missed: f64,
-    /// Limit of what the stray outlines of one lattice count: they come together where soil was taken for a table.
+    /// Limit of what the outlines of one lattice count: they come together where soil was taken for a table.
     pub(super) stray_table: f64,
+    /// As so many outlines the whole lattice counts by which its outlines lie off together: an attitude or a distance that
+    /// is a little wrong moves them all.
+    pub(super) together: f64,
     /// Temperatures of one module in two frames, offset apart, standard deviation, K.
     pub(super) warmth_k: f64,
     /// Limit of what one module's temperature counts.
@@ -38,6 +41,7 @@ impl Default for Weights {
             stray: 2.0,
             missed: 1.25,
             stray_table: 12.0,
+            together: 4.0,
             warmth_k: 0.6,
             warmth_limit: 1.5,
         }
@@ -300,9 +304,8 @@ impl<'a> Scene<'a> {
             depths.iter().map(|d| Border::holds(d, &moved)).collect()
         });
         let mut outlined = vec![false; self.slots.len()];
-        let mut stray: BTreeMap<u32, f64> = BTreeMap::new();
+        let mut lattices: BTreeMap<u32, Offsets> = BTreeMap::new();
         let mut warmer: Vec<f64> = Vec::new();
-        let mut cost = 0.0;
         let mut matched = 0;
         for (i, (hit, m)) in hits.iter().zip(&self.ground.frame.modules).enumerate() {
             let c = self.ground.outlines[i].centre;
@@ -312,16 +315,15 @@ impl<'a> Scene<'a> {
             let trust = if m.whole { 1.0 } else { 0.5 };
             if let Some(local) = *hit {
                 let s = self.slots[local].centre;
-                let square = (s[0] - c[0] - shift[0]).powi(2) + (s[1] - c[1] - shift[1]).powi(2);
-                cost += trust * (0.25 * square / weights.sigma_m.powi(2)).min(weights.stray);
+                lattices.entry(m.table).or_default().add([0, 1].map(|k| s[k] - c[k] - shift[k]), trust);
                 warmer.push(f64::from(m.t_median_c - self.warmth[local]));
                 outlined[local] = true;
                 matched += 1;
             } else if covered.as_ref().is_none_or(|covered| covered[i]) {
-                *stray.entry(m.table).or_default() += trust * weights.stray;
+                lattices.entry(m.table).or_default().stray += trust;
             }
         }
-        cost += stray.values().map(|s| s.min(weights.stray_table)).sum::<f64>();
+        let mut cost = lattices.values().map(|lattice| lattice.cost(weights)).sum::<f64>();
         let back = self.ground.view.moved(shift.map(|v| -v));
         let missed = self.depths.iter().zip(&outlined).filter(|(d, o)| !**o && Border::holds(d, &back)).count();
         cost += missed as f64 * weights.missed;
@@ -330,9 +332,57 @@ impl<'a> Scene<'a> {
     }
 }
 
+/// How far the outlines of one lattice lie off their modules.
+#[derive(Default)]
+struct Offsets {
+    /// Those that meet a module, weighted by the trust in each: their number, sum, and sum of squares.
+    number: f64,
+    sum: [f64; 2],
+    squares: f64,
+    /// Those that meet none.
+    stray: f64,
+}
+
+impl Offsets {
+    fn add(&mut self, off: [f64; 2], trust: f64) {
+        self.number += trust;
+        self.sum = [0, 1].map(|k| self.sum[k] + trust * off[k]);
+        self.squares += trust * (off[0] * off[0] + off[1] * off[1]);
+    }
+
+    fn cost(&self, weights: &Weights) -> f64 {
+        let common = (self.sum[0].powi(2) + self.sum[1].powi(2)) / self.number.max(1e-9).powi(2);
+        let apart = (self.squares - self.number * common).max(0.0);
+        let off = 0.25 * (apart + self.number.min(weights.together) * common) / weights.sigma_m.powi(2);
+        off.min(weights.stray * self.number) + (weights.stray * self.stray).min(weights.stray_table)
+    }
+}
+
 /// The temperatures of the modules that meet differ by one offset between the frames, and by little besides.
 fn warmth_cost(warmer: &mut Vec<f64>, weights: &Weights) -> f64 {
     warmer.retain(|d| d.is_finite());
     let offset = median(warmer);
     warmer.iter().map(|d| (0.25 * ((d - offset) / weights.warmth_k).powi(2)).min(weights.warmth_limit)).sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_lattice_off_as_a_whole_costs_less_than_outlines_off_one_by_one() {
+        let weights = Weights::default();
+        let cost = |offs: &[[f64; 2]]| {
+            let mut offsets = Offsets::default();
+            offs.iter().for_each(|off| offsets.add(*off, 1.0));
+            offsets.cost(&weights)
+        };
+        // 0.2 m is the standard deviation, squares count by a quarter: one outline so far off costs 0.25.
+        assert!((cost(&[[0.2, 0.0]]) - 0.25).abs() < 1e-9);
+        let (together, apart) = ([[0.2, 0.0]; 40], [[0.2, 0.0], [-0.2, 0.0]].repeat(20));
+        assert!((cost(&together) - 4.0 * 0.25).abs() < 1e-9, "{}", cost(&together));
+        assert!((cost(&apart) - 40.0 * 0.25).abs() < 1e-9, "{}", cost(&apart));
+        let stray = Offsets { stray: 40.0, ..Offsets::default() };
+        assert!(stray.cost(&weights) > cost(&together));
+    }
 }

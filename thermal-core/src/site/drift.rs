@@ -31,6 +31,8 @@ pub(super) struct Step {
     pub(super) since_s: f64,
     /// Added to the frame's own error, m: large where the position is interpolated.
     pub(super) extra_jitter_m: f64,
+    /// How surely overlaps tell where it stands against the frames before, as a log likelihood: no jump lies between then.
+    pub(super) tie: f64,
 }
 
 /// What all frames together say of one.
@@ -44,7 +46,7 @@ pub(super) struct Posterior {
 /// A frame whose candidates are all wrong is allowed for at this log likelihood under its best.
 const OUTLIER: f64 = 14.0;
 /// Chance that the receiver changes its satellites between two frames and starts anew.
-const JUMP: f32 = 1e-4;
+const JUMP: f64 = 1e-4;
 const STEP_M: f64 = 1.0 / 3.0;
 
 /// The posterior of every frame of one or more flights.
@@ -56,7 +58,7 @@ pub(super) fn smooth(steps: &[Step], receiver: &Receiver) -> Vec<Posterior> {
     let mut belief = prior.clone();
     for (k, step) in steps.iter().enumerate() {
         if k > 0 {
-            belief = grid.walk(&belief, &prior, step.since_s, receiver.walk_m_per_root_s);
+            belief = grid.walk(&belief, &prior, step, receiver.walk_m_per_root_s);
         }
         before.push(belief.clone());
         multiply(&mut belief, &grid.emission(step, receiver));
@@ -65,13 +67,13 @@ pub(super) fn smooth(steps: &[Step], receiver: &Receiver) -> Vec<Posterior> {
     let mut posteriors: Vec<Posterior> = Vec::with_capacity(steps.len());
     let flat = vec![1.0 / prior.len() as f32; prior.len()];
     let mut after = flat.clone();
-    for (k, step) in steps.iter().enumerate().rev() {
+    for step in steps.iter().rev() {
         let mut others = before.pop().unwrap_or_else(|| flat.clone());
         multiply(&mut others, &after);
         posteriors.push(grid.posterior(step, &others, receiver));
         let mut belief = after;
         multiply(&mut belief, &grid.emission(step, receiver));
-        after = grid.walk(&belief, &flat, steps[k].since_s, receiver.walk_m_per_root_s);
+        after = grid.walk(&belief, &flat, step, receiver.walk_m_per_root_s);
     }
     posteriors.reverse();
     posteriors
@@ -97,9 +99,9 @@ impl Grid {
         p
     }
 
-    /// The belief some seconds later; after a long pause the receiver starts anew.
-    fn walk(&self, belief: &[f32], anew: &[f32], seconds: f64, walk_m_per_root_s: f64) -> Vec<f32> {
-        let variance = walk_m_per_root_s * walk_m_per_root_s * seconds.max(0.0) / (STEP_M * STEP_M);
+    /// The belief when the time before a frame has gone by, either way; over a long pause the receiver starts anew.
+    fn walk(&self, belief: &[f32], anew: &[f32], step: &Step, walk_m_per_root_s: f64) -> Vec<f32> {
+        let variance = walk_m_per_root_s * walk_m_per_root_s * step.since_s.max(0.0) / (STEP_M * STEP_M);
         // A three-point kernel with weight a at each side has the variance 2 a.
         let passes = (variance / 0.5).ceil().max(1.0);
         if passes > 24.0 || passes.is_nan() {
@@ -121,8 +123,9 @@ impl Grid {
             }
         }
         normalise(&mut now);
+        let jump = (JUMP * (-step.tie).exp()) as f32;
         for (p, a) in now.iter_mut().zip(anew) {
-            *p += JUMP * a;
+            *p += jump * a;
         }
         normalise(&mut now);
         now
@@ -208,5 +211,28 @@ fn normalise(p: &mut [f32]) {
     } else {
         let flat = 1.0 / p.len().max(1) as f32;
         p.fill(flat);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_tie_between_two_frames_rules_out_a_jump_of_the_receiver() {
+        let at = |east: f64, log_likelihood: f64| Candidate { shift: [east, 0.0], log_likelihood, matched: 40 };
+        let probability = |tie: f64| {
+            let step = |candidates, since_s, tie| Step { candidates, since_s, extra_jitter_m: 0.0, tie };
+            // The second frame alone would rather stand a row further.
+            let steps = [
+                step(vec![at(0.0, 0.0)], f64::INFINITY, 0.0),
+                step(vec![at(0.0, 0.0)], 2.0, 30.0),
+                step(vec![at(5.0, 0.0), at(0.0, -11.0)], 2.0, tie),
+                step(vec![at(5.0, 0.0), at(0.0, -11.0)], 2.0, 30.0),
+            ];
+            smooth(&steps, &Receiver::default())[2].probability[0]
+        };
+        assert!(probability(0.0) > 0.5, "{}", probability(0.0));
+        assert!(probability(30.0) < 0.5, "{}", probability(30.0));
     }
 }

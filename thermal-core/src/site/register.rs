@@ -86,7 +86,7 @@ impl Flow<'_> {
         let azimuth = |s: &Stop| plant::azimuth_near(map, s.camera, self.settings);
         let sights = self.each(|k| sight(&self.frames[self.stops[k].frame], self.settings, azimuth(&self.stops[k])));
         // Neighbours in the flight take each frame's own error out, which leaves the slow bias.
-        let stops = self.joined(&sights);
+        let (stops, ties) = self.joined(&sights);
         let stops = stops.as_slice();
         let steps = self.each(|k| {
             let stop = &stops[k];
@@ -94,7 +94,7 @@ impl Flow<'_> {
                 let ground = Ground::new(&self.frames[stop.frame], s, stop.camera);
                 Scene::over_plant(&ground, map, weights.window_m).candidates(&weights)
             });
-            Step { candidates, since_s: stop.since_s, extra_jitter_m: stop.extra_m }
+            Step { candidates, since_s: stop.since_s, extra_jitter_m: stop.extra_m, tie: ties[k] }
         });
         let posteriors = smooth(&steps, &receiver);
         let placed = self.each(|k| {
@@ -121,8 +121,9 @@ impl Flow<'_> {
         registration
     }
 
-    /// The stops with each frame's own error taken out by its overlap with the frames before and after.
-    fn joined(&self, sights: &[Option<Sighting>]) -> Vec<Stop> {
+    /// The stops with each frame's own error taken out by its overlap with the frames before and after, and how surely the
+    /// overlaps tie each to those before, as a log likelihood.
+    fn joined(&self, sights: &[Option<Sighting>]) -> (Vec<Stop>, Vec<f64>) {
         let none = vec![[0.0; 2]; self.stops.len()];
         let pairs = consecutive(self.stops);
         let edges = compare(self.frames, self.stops, sights, &none, &pairs, CHAIN_WINDOW_M, self.threads);
@@ -131,7 +132,12 @@ impl Flow<'_> {
             camera: [0, 1].map(|k| s.camera[k] + e[k] - b[k]),
             ..*s
         };
-        self.stops.iter().zip(solution.errors.iter().zip(&solution.bias)).map(moved).collect()
+        let stops = self.stops.iter().zip(solution.errors.iter().zip(&solution.bias)).map(moved).collect();
+        let mut ties = vec![0f64; self.stops.len()];
+        for (edge, _) in edges.iter().zip(&solution.chosen).filter(|(edge, chosen)| edge.first == **chosen) {
+            ties[edge.a + 1..=edge.b].iter_mut().for_each(|tie| *tie = tie.max(edge.lead));
+        }
+        (stops, ties)
     }
 
     /// Builds the plant from the flight and places the frames over it.
