@@ -16,6 +16,9 @@ const SIGMA_YAW_DEG: f64 = 3.0;
 const SIGMA_LEVEL_DEG: f64 = 1.5;
 /// Corner noise, px; beyond three times this a corner counts less (Huber).
 const SIGMA_CORNER_PX: f64 = 0.7;
+/// So many corners tell as much of the attitude as one alone: those of a table are off together where it is twisted or tilted
+/// a little against the others, and a pixel over a table's length is a degree or two of the camera's.
+const ALIKE: f64 = 120.0;
 /// Tables in one frame stand at like heights, to this, m.
 const SIGMA_HEIGHT_M: f64 = 0.7;
 
@@ -332,7 +335,7 @@ impl Fit<'_> {
             }
             misfit = Misfit {
                 rms_px: (sum / weight.max(1.0)).sqrt(),
-                cost: sum / (SIGMA_CORNER_PX * SIGMA_CORNER_PX) + against,
+                cost: sum / (SIGMA_CORNER_PX * SIGMA_CORNER_PX * ALIKE) + against,
             };
             if step.rows(0, 3).norm() < 1e-7 && step.rows(3, n - 3).amax() < 1e-4 {
                 break;
@@ -415,7 +418,7 @@ impl Fit<'_> {
                     *m += wt * j / total;
                 }
             }
-            let p = (px_per_m / SIGMA_CORNER_PX).powi(2);
+            let p = (px_per_m / SIGMA_CORNER_PX).powi(2) / ALIKE;
             for (r, wt) in line.iter().zip(&weighted) {
                 let e = r.0 - mean;
                 let j: [f64; 4] = std::array::from_fn(|a| r.1[a] - mean_j[a]);
