@@ -21,6 +21,8 @@ const LINES_NEEDED: usize = 3;
 /// without load, whole modules that run hot.
 const COLDER_K: f64 = 3.0;
 const WARMER_K: f64 = 15.0;
+/// Lines of the eight inside that make a third, less what lies at its border.
+const THIRD: usize = 2;
 /// How many times rougher than the roughest of the others the inside may be, and how rough it may be in any case, K.
 const ROUGHER: f64 = 3.0;
 const ROUGH_K: f64 = 0.5;
@@ -38,6 +40,9 @@ pub(crate) struct Look {
     level_c: f64,
     /// Median difference of places side by side inside, K: a step between two halves of it counts for little.
     rough_k: f64,
+    /// The same in the smoothest third of it along or across: what is sound of a module with warm sections is as smooth as
+    /// any other.
+    smooth_k: f64,
 }
 
 impl Look {
@@ -50,8 +55,16 @@ impl Look {
             f64::from(temperature(frame, place(corners, s, t)))
         });
         let mut steps: Vec<f64> = inside.windows(2).map(|w| (w[1] - w[0]).abs()).filter(|v| v.is_finite()).collect();
+        let third = |step: usize, other: usize, from: usize| {
+            let differences = (0..8 * THIRD).map(|n| {
+                let place = step * (from + n / 8) + other * (n % 8);
+                if n % 8 == 7 { f64::NAN } else { (inside[place + other] - inside[place]).abs() }
+            });
+            median(&mut differences.filter(|v| v.is_finite()).collect::<Vec<_>>())
+        };
+        let thirds = [0, 8 - THIRD].map(|from| third(1, 8, from).min(third(8, 1, from)));
         let mut levels: Vec<f64> = inside.into_iter().filter(|v| v.is_finite()).collect();
-        Self { sides_k, level_c: median(&mut levels), rough_k: median(&mut steps) }
+        Self { sides_k, level_c: median(&mut levels), rough_k: median(&mut steps), smooth_k: thirds[0].min(thirds[1]) }
     }
 
     /// Strength of its lines together, K; a line counts for no more than is usual among the `others`.
@@ -85,7 +98,7 @@ impl Look {
         let clear = (CLEAR_SHARE * usual).max(CLEAR_OVER_ROUGH * self.rough_k);
         seen >= LINES_NEEDED
             && (coldest - COLDER_K..=warmest + WARMER_K).contains(&self.level_c)
-            && (self.rough_k <= (ROUGHER * roughest).max(ROUGH_K) || self.sides_k.iter().all(|k| *k >= clear))
+            && (self.smooth_k <= (ROUGHER * roughest).max(ROUGH_K) || self.sides_k.iter().all(|k| *k >= clear))
     }
 }
 
@@ -161,6 +174,20 @@ mod tests {
         assert!(look(4).is_like(&others), "{:?}", look(4));
         assert!(!look(2).is_like(&others), "{:?}", look(2));
         assert!(!look(1).is_like(&[]), "nothing to be like");
+    }
+
+    #[test]
+    fn a_module_of_which_two_thirds_are_hot_and_uneven_is_like_its_neighbours() {
+        let mut frame = course();
+        // Cells of 5 px that differ by some kelvin, as warm as nothing else in the frame, and the last third sound.
+        for ((y, x), value) in frame.indexed_iter_mut() {
+            if (20..70).contains(&y) && (34..54).contains(&x) {
+                *value += 10.0 + 2.0 * ((x / 5 + 3 * (y / 5)) % 4) as f32;
+            }
+        }
+        let look = |k| Look::of(&frame.view(), &outline(k));
+        assert!(look(1).rough_k > ROUGH_K, "{:?}", look(1));
+        assert!(look(1).is_like(&[look(0), look(3)]), "{:?}", look(1));
     }
 
     #[test]

@@ -4,11 +4,13 @@
 use rstar::{RTree, primitives::GeomWithData};
 
 use super::map::Map;
-use super::register::CERTAIN;
 use super::{Place, Registration};
 
 /// Outlines of two frames nearer than this to each other show the same thing, m: less than a module's width.
 const SAME_M: f64 = 0.4;
+
+/// From this probability of a frame's place on it is believed.
+const LIKELY: f64 = 0.95;
 
 /// How far off a row may be on either side of what lies between rows, m.
 const ROW_M: f64 = 15.0;
@@ -27,7 +29,7 @@ pub(crate) fn strangers(registration: &Registration) -> Vec<Vec<usize>> {
             .all(|other: &GeomWithData<[f64; 2], usize>| other.data == f)
     };
     let of_frame = |(f, frame): (usize, &super::PlacedFrame)| {
-        let certain = frame.confidence >= CERTAIN;
+        let certain = frame.confidence >= LIKELY;
         let places = frame.places.iter().enumerate();
         let strange = |p: &Place| unlisted(p) && (alone(f, p) || between_rows(&registration.map, p.centre_m()));
         places.filter(|(_, p)| certain && strange(p)).map(|(i, _)| i).collect()
