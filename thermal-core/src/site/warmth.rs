@@ -2,11 +2,10 @@
 //! the overlaps tie the frames. A whole row that is warm shows against the rows beside it even where a frame shows little
 //! else. Additive model of frame and module by medians (median polish; Tukey 1977, Exploratory Data Analysis).
 
-use std::collections::BTreeMap;
-
 use rstar::{RTree, primitives::GeomWithData};
 
 use super::{FrameOutlines, Registration};
+use crate::Result;
 use crate::median::median;
 
 /// How far about a module its surroundings reach, m.
@@ -26,21 +25,33 @@ pub struct Warmth {
     pub frames: u32,
 }
 
+/// A frame's temperature of a module: a flight has a million of them.
+#[derive(Clone, Copy)]
+struct Told {
+    frame: u32,
+    asset: u32,
+    celsius: f32,
+}
+
 /// For each asset of the registration; `None` where no frame shows it whole at a proven place.
-pub fn warmth(frames: &[FrameOutlines], registration: &Registration) -> Vec<Option<Warmth>> {
-    let mut seen: Vec<Vec<(u32, f64)>> = vec![Vec::new(); registration.assets.len()];
+///
+/// # Errors
+/// Outlines or places on a shelf cannot be read back.
+pub fn warmth(frames: &[FrameOutlines], registration: &Registration) -> Result<Vec<Option<Warmth>>> {
+    let mut told: Vec<Told> = Vec::new();
     for (f, (frame, placed)) in frames.iter().zip(&registration.frames).enumerate() {
-        for (m, p) in frame.modules.iter().zip(&placed.places) {
+        let (modules, places) = (frame.modules.read()?, placed.places.read()?);
+        for (m, p) in modules.iter().zip(places.iter()) {
             if m.whole
                 && m.t_median_c.is_finite()
                 && !p.ambiguous()
-                && let Some(list) = p.asset.and_then(|a| seen.get_mut(a as usize))
+                && let Some(asset) = p.asset.filter(|a| (*a as usize) < registration.assets.len())
             {
-                list.push((f as u32, f64::from(m.t_median_c)));
+                told.push(Told { frame: f as u32, asset, celsius: m.t_median_c });
             }
         }
     }
-    let levels = polish(&seen, frames.len());
+    let (levels, counts) = polish(&told, frames.len(), registration.assets.len());
     let places: Vec<([f64; 2], usize)> = registration
         .assets
         .iter()
@@ -62,33 +73,42 @@ pub fn warmth(frames: &[FrameOutlines], registration: &Registration) -> Vec<Opti
             .filter_map(|g| levels[g.data])
             .collect();
         let excess_k = if about.len() < ENOUGH { f64::NAN } else { level_k - median(&mut about) };
-        out[a] = Some(Warmth { level_k, excess_k, frames: seen[a].len() as u32 });
+        out[a] = Some(Warmth { level_k, excess_k, frames: counts[a] });
     }
-    out
+    Ok(out)
 }
 
-/// Level of each module: its temperatures less the offsets of their frames.
-fn polish(seen: &[Vec<(u32, f64)>], frames: usize) -> Vec<Option<f64>> {
-    let mut by_frame: BTreeMap<u32, Vec<(usize, f64)>> = BTreeMap::new();
-    for (a, list) in seen.iter().enumerate() {
-        for &(f, t) in list {
-            by_frame.entry(f).or_default().push((a, t));
-        }
-    }
+/// Level of each module: its temperatures less the offsets of their frames; and how many frames tell it. `told` is in the
+/// order of the frames.
+fn polish(told: &[Told], frames: usize, assets: usize) -> (Vec<Option<f64>>, Vec<u32>) {
+    // The other order is by numbers only.
+    let mut by_asset: Vec<u32> = (0..told.len() as u32).collect();
+    by_asset.sort_unstable_by_key(|&i| (told[i as usize].asset, i));
+    let of_one_asset = |a: &u32, b: &u32| told[*a as usize].asset == told[*b as usize].asset;
+    let mut counts = vec![0; assets];
+    told.iter().for_each(|t| counts[t.asset as usize] += 1);
     let mut offsets = vec![0.0; frames];
-    for (&f, list) in &by_frame {
-        offsets[f as usize] = median(&mut list.iter().map(|(_, t)| *t).collect::<Vec<_>>());
+    let mut levels: Vec<Option<f64>> = vec![None; assets];
+    let mut rest: Vec<f64> = Vec::new();
+    let mut middle = |values: &mut dyn Iterator<Item = f64>| {
+        rest.clear();
+        rest.extend(values);
+        median(&mut rest)
+    };
+    let of_frames = || told.chunk_by(|a, b| a.frame == b.frame);
+    for list in of_frames() {
+        offsets[list[0].frame as usize] = middle(&mut list.iter().map(|t| f64::from(t.celsius)));
     }
-    let mut levels: Vec<Option<f64>> = vec![None; seen.len()];
     for _ in 0..ROUNDS {
-        for (level, list) in levels.iter_mut().zip(seen) {
-            let mut rest: Vec<f64> = list.iter().map(|(f, t)| t - offsets[*f as usize]).collect();
-            *level = (!rest.is_empty()).then(|| median(&mut rest));
+        for list in by_asset.chunk_by(of_one_asset) {
+            let of_asset = list.iter().map(|&i| &told[i as usize]);
+            let level = middle(&mut of_asset.map(|t| f64::from(t.celsius) - offsets[t.frame as usize]));
+            levels[told[list[0] as usize].asset as usize] = Some(level);
         }
-        for (&f, list) in &by_frame {
-            let mut rest: Vec<f64> = list.iter().filter_map(|(a, t)| Some(t - levels[*a]?)).collect();
-            offsets[f as usize] = median(&mut rest);
+        for list in of_frames() {
+            let rest = list.iter().filter_map(|t| Some(f64::from(t.celsius) - levels[t.asset as usize]?));
+            offsets[list[0].frame as usize] = middle(&mut { rest });
         }
     }
-    levels
+    (levels, counts)
 }
