@@ -3,7 +3,6 @@
 //!
 //! A shelf is a file of pieces: length, checksum (CRC-32, ISO 3309), content.
 
-use std::borrow::Cow;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::marker::PhantomData;
@@ -129,21 +128,20 @@ impl<T> Shelved<T> {
     ///
     /// # Errors
     /// [`Error::Io`] where the disk refuses; [`Error::Input`] where it gives back something else than was written.
-    pub fn read(&self) -> Result<Cow<'_, T>>
+    pub fn read(&self) -> Result<T>
     where
         T: Clone + DeserializeOwned,
     {
         let (disk, at) = match &self.0 {
-            Place::Memory(value) => return Ok(Cow::Borrowed(value)),
+            Place::Memory(value) => return Ok(value.clone()),
             Place::Disk(disk, at, _) => (disk, *at),
         };
         let content = disk.read(at).map_err(|e| Error::io(&disk.path, "read back what is known of the frames", e))?;
-        let value = content.and_then(|content| postcard::from_bytes(&content).ok()).ok_or_else(|| {
+        content.and_then(|content| postcard::from_bytes(&content).ok()).ok_or_else(|| {
             let reason = "it does not hold what was written there";
             let remedy = "let no other program change it and have the disk checked, then inspect again with --force";
             Error::input(&disk.path, format!("entry at byte {at}"), reason, remedy)
-        })?;
-        Ok(Cow::Owned(value))
+        })
     }
 }
 
@@ -216,11 +214,11 @@ mod tests {
             });
             let behind = shelf.put_behind(&"a head".to_owned(), "a value".to_owned()).unwrap();
             for (shelved, list) in shelved.iter().zip(&lists).rev() {
-                assert_eq!(shelved.read().unwrap().as_slice(), list);
+                assert_eq!(shelved.read().unwrap(), *list);
             }
-            assert_eq!(*behind.clone().read().unwrap(), "a value");
+            assert_eq!(behind.clone().read().unwrap(), "a value");
         }
-        assert_eq!(*Shelved::from(7).read().unwrap(), 7);
+        assert_eq!(Shelved::from(7).read().unwrap(), 7);
     }
 
     #[test]

@@ -50,12 +50,7 @@ pub struct Placed {
 ///
 /// # Errors
 /// The shelf cannot be written to, or what was put there cannot be read back.
-pub fn complete(
-    inputs: &Inputs,
-    reports: &mut [FrameReport],
-    shelf: &Shelf,
-    threads: usize,
-) -> Result<Option<Placed>> {
+pub fn complete(inputs: &Inputs, reports: &mut [FrameReport], shelf: &Shelf, threads: usize) -> Result<Option<Placed>> {
     if !reports.iter().any(|r| r.lens.is_some() && r.capture.position().is_some()) {
         return Ok(None);
     }

@@ -54,7 +54,7 @@ impl Conclusion {
 
     /// The records of one frame, and the scatter of its sound modules about their rows by its own word, K.
     fn of_frame(&self, frame: usize, report: &FrameReport) -> Result<(Vec<ModuleRecord>, f64)> {
-        let mut records = report.records.read()?.into_owned().modules;
+        let mut records = report.records.read()?.modules;
         let scatter_k = row_scatter_k(&records);
         if let Some(registration) = &self.registration
             && let Some(placed) = registration.frames.get(frame)
@@ -73,12 +73,7 @@ impl Conclusion {
 ///
 /// # Errors
 /// The shelf cannot be written to, or what was put there cannot be read back.
-pub fn conclude(
-    inputs: &Inputs,
-    reports: &[FrameReport],
-    placed: Option<Placed>,
-    shelf: &Shelf,
-) -> Result<Conclusion> {
+pub fn conclude(inputs: &Inputs, reports: &[FrameReport], placed: Option<Placed>, shelf: &Shelf) -> Result<Conclusion> {
     let mut out = Conclusion {
         outlines: reports.iter().map(|r| r.outlined).sum(),
         skipped: reports.iter().filter_map(|r| r.error.clone()).collect(),
@@ -119,8 +114,7 @@ pub fn conclude(
             let (records, row_k) = out.of_frame(frame, report)?;
             let standing = |m: &ModuleRecord| m.pattern != Pattern::None && m.whole;
             for (module, record) in records.into_iter().enumerate().filter(|(_, m)| standing(m)) {
-                let mut finding =
-                    Finding { module: record, frames_seen: 1, frames_confirmed: 1, ..Finding::default() };
+                let mut finding = Finding { module: record, frames_seen: 1, frames_confirmed: 1, ..Finding::default() };
                 finding.module.flags.push(Flag::OneFrame);
                 judge(&mut finding, Scatter { frames_k: 0.0, row_k }, report, inputs);
                 findings.push((finding, Sight { frame, module }));

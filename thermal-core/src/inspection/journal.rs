@@ -199,14 +199,14 @@ pub(super) fn write_reports(path: &Path, reports: &[FrameReport]) -> Result<()> 
     file.write_all(HEAD).map_err(fail)?;
     let shelf = Shelf::over(path, file, HEAD.len() as u64);
     for report in reports {
-        shelf.put_behind(&Entry { key: String::new(), report }, &*report.records.read()?)?;
+        shelf.put_behind(&Entry { key: String::new(), report }, report.records.read()?)?;
     }
     shelf.sync()
 }
 
 /// Reads an entry; its records stay where they are.
 fn read_entry(shelf: &Shelf, position: &Position) -> Result<Entry<FrameReport>> {
-    let mut entry = shelf.at::<Entry<FrameReport>>(position.head).read()?.into_owned();
+    let mut entry = shelf.at::<Entry<FrameReport>>(position.head).read()?;
     entry.report.records = shelf.at(position.records);
     Ok(entry)
 }

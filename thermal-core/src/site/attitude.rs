@@ -173,8 +173,7 @@ impl Fit<'_> {
     /// The attitude by which the lattice of the table appears as it does.
     fn lattice_start(&self, table: &[usize], yaw_deg: Option<f64>) -> Option<Matrix3<f64>> {
         let (w, l) = self.settings.module.size_along_up_m();
-        let distinct: BTreeSet<_> =
-            table.iter().map(|&i| (self.modules[i].course, self.modules[i].position)).collect();
+        let distinct: BTreeSet<_> = table.iter().map(|&i| (self.modules[i].course, self.modules[i].position)).collect();
         let used = if distinct.len() == table.len() { table } else { &table[..1] };
         let place = |i: usize| {
             let (m, o) = (&self.modules[i], &self.modules[used[0]]);

@@ -71,7 +71,7 @@ pub(super) fn smooth(steps: &[Step], receiver: &Receiver, shelf: &Shelf) -> Resu
     let mut after = flat.clone();
     for (k, step) in steps.iter().enumerate().rev() {
         let mut others = match before.pop() {
-            Some(before) => before.read()?.into_owned(),
+            Some(before) => before.read()?,
             None => flat.clone(),
         };
         multiply(&mut others, &after);

@@ -1,7 +1,5 @@
 //! A frame's outlines and their places on the ground, read back from the shelf.
 
-use std::borrow::Cow;
-
 use super::attitude::Sighting;
 use super::candidate::Ground;
 use super::{FrameOutlines, Seen};
@@ -15,8 +13,8 @@ pub(super) type Sights = [Option<Shelved<Sighting>>];
 /// One frame in hand.
 pub(super) struct Look<'a> {
     lens: &'a Lens,
-    pub(super) modules: Cow<'a, Vec<Seen>>,
-    pub(super) sighting: Cow<'a, Sighting>,
+    pub(super) modules: Vec<Seen>,
+    pub(super) sighting: Sighting,
 }
 
 impl<'a> Look<'a> {

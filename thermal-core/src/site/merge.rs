@@ -100,7 +100,9 @@ pub(crate) fn merge_on(
             add(&of_asset.iter().collect::<Vec<_>>());
         }
     }
-    cx.by_place(&nameless).iter().for_each(|outlines| add(outlines));
+    for of_place in by_place(&nameless) {
+        add(&of_place);
+    }
     flag_travelling(&mut merged, &witnesses);
     grow(&mut merged, frames, registration)?;
     Ok(merged)
@@ -217,34 +219,34 @@ impl Context<'_> {
         let confirmed = hot.len() * 3 >= outlines.len() * 2 && outlines.len() > 1;
         (if confirmed { Vec::new() } else { self.spots(&hot) }).into_iter()
     }
+}
 
-    /// Nameless outlines joined by their place: those within half a module of one another.
-    fn by_place<'o>(&self, outlines: &'o [Outline]) -> Vec<Vec<&'o Outline>> {
-        let mut groups: Vec<([f64; 2], Vec<&Outline>)> = Vec::new();
-        let mut cells: BTreeMap<(i64, i64), Vec<usize>> = BTreeMap::new();
-        for o in outlines {
-            let (g, c) = (o.place.ground_m, o.place.centre_m());
-            if !(c[0].is_finite() && c[1].is_finite()) {
-                groups.push((c, vec![o]));
-                continue;
-            }
-            let reach =
-                0.45 * (g[1][0] - g[0][0]).hypot(g[1][1] - g[0][1]).min((g[3][0] - g[0][0]).hypot(g[3][1] - g[0][1]));
-            let cell = (c[0].floor() as i64, c[1].floor() as i64);
-            let near = (-1..=1).flat_map(|x| (-1..=1).map(move |y| (cell.0 + x, cell.1 + y)));
-            let found = near.filter_map(|k| cells.get(&k)).flatten().copied().find(|&i| {
-                let o: [f64; 2] = groups[i].0;
-                (o[0] - c[0]).hypot(o[1] - c[1]) < f64::from(reach)
-            });
-            if let Some(i) = found {
-                groups[i].1.push(o);
-            } else {
-                cells.entry(cell).or_default().push(groups.len());
-                groups.push((c, vec![o]));
-            }
+/// Nameless outlines joined by their place: those within half a module of one another.
+fn by_place(outlines: &[Outline]) -> Vec<Vec<&Outline>> {
+    let mut groups: Vec<([f64; 2], Vec<&Outline>)> = Vec::new();
+    let mut cells: BTreeMap<(i64, i64), Vec<usize>> = BTreeMap::new();
+    for o in outlines {
+        let (g, c) = (o.place.ground_m, o.place.centre_m());
+        if !(c[0].is_finite() && c[1].is_finite()) {
+            groups.push((c, vec![o]));
+            continue;
         }
-        groups.into_iter().map(|g| g.1).collect()
+        let reach =
+            0.45 * (g[1][0] - g[0][0]).hypot(g[1][1] - g[0][1]).min((g[3][0] - g[0][0]).hypot(g[3][1] - g[0][1]));
+        let cell = (c[0].floor() as i64, c[1].floor() as i64);
+        let near = (-1..=1).flat_map(|x| (-1..=1).map(move |y| (cell.0 + x, cell.1 + y)));
+        let found = near.filter_map(|k| cells.get(&k)).flatten().copied().find(|&i| {
+            let o: [f64; 2] = groups[i].0;
+            (o[0] - c[0]).hypot(o[1] - c[1]) < f64::from(reach)
+        });
+        if let Some(i) = found {
+            groups[i].1.push(o);
+        } else {
+            cells.entry(cell).or_default().push(groups.len());
+            groups.push((c, vec![o]));
+        }
     }
+    groups.into_iter().map(|g| g.1).collect()
 }
 
 /// Weight of an outline's word: its confidence, less where seen obliquely or where the place is not certain.

@@ -73,7 +73,7 @@ pub(super) fn consecutive(stops: &[Stop]) -> Vec<Pair> {
 pub(super) fn across(stops: &[Stop], sights: &Sights, errors: &[[f64; 2]]) -> Result<Vec<Pair>> {
     let middle = |k: usize| {
         let Some(sighting) = &sights[k] else { return Ok(None) };
-        Ok(middle(&stops[k], &*sighting.read()?, errors[k]))
+        Ok(middle(&stops[k], &sighting.read()?, errors[k]))
     };
     let middles: Vec<Option<([f64; 2], f64)>> = (0..stops.len()).map(middle).collect::<Result<_>>()?;
     let points: Vec<GeomWithData<[f64; 2], usize>> =

@@ -59,12 +59,7 @@ struct Cluster {
     count: f64,
 }
 
-fn clusters(
-    frames: &[FrameOutlines],
-    stops: &[Stop],
-    sights: &Sights,
-    errors: &[[f64; 2]],
-) -> Result<Vec<Cluster>> {
+fn clusters(frames: &[FrameOutlines], stops: &[Stop], sights: &Sights, errors: &[[f64; 2]]) -> Result<Vec<Cluster>> {
     let mut found = Clusters::default();
     let mut views: Vec<Option<Border>> = vec![None; stops.len()];
     // Whole outlines first: a cut one must not set the place of a module that others show whole.

@@ -196,12 +196,7 @@ impl Flow<'_> {
 }
 
 /// Counts who saw what, and names what did not fit.
-fn finish(
-    frames: &[FrameOutlines],
-    mut registration: Registration,
-    map: Map,
-    shelf: &Shelf,
-) -> Result<Registration> {
+fn finish(frames: &[FrameOutlines], mut registration: Registration, map: Map, shelf: &Shelf) -> Result<Registration> {
     if !registration.reconstructed {
         mark_askew(frames, &mut registration, &map, shelf)?;
     }
@@ -230,12 +225,7 @@ impl Registration {
 }
 
 /// Marks the outlines of lattices that lie beside their modules, where no other frame has them there too.
-fn mark_askew(
-    frames: &[FrameOutlines],
-    registration: &mut Registration,
-    map: &Map,
-    shelf: &Shelf,
-) -> Result<()> {
+fn mark_askew(frames: &[FrameOutlines], registration: &mut Registration, map: &Map, shelf: &Shelf) -> Result<()> {
     /// Beyond this from the modules' places a lattice lies beside them, m; a table drawn so in the layout lies so in all frames.
     const BESIDE_M: f64 = 0.35;
     const ALIKE_M: f64 = 0.2;
@@ -274,7 +264,7 @@ fn mark_askew(
     for of_frame in suspects.chunk_by(|a, b| frame_of(a.2) == frame_of(b.2)) {
         let Some(first) = of_frame.first() else { continue };
         let places = &mut registration.frames[frame_of(first.2)].places;
-        let mut marked = places.read()?.into_owned();
+        let mut marked = places.read()?;
         for &(i, asset, lattice) in of_frame {
             let (f, middle) = lattices[lattice as usize];
             let alike = |o: [f64; 2]| (o[0] - middle[0]).hypot(o[1] - middle[1]) < ALIKE_M;

@@ -81,7 +81,7 @@ impl Sheaf {
     pub(super) fn sorted(self) -> Result<Vec<Outline>> {
         let mut all = Vec::with_capacity(self.shelved.len() * TOGETHER + self.last.len());
         for some in &self.shelved {
-            all.extend(some.read()?.into_owned());
+            all.extend(some.read()?);
         }
         all.extend(self.last);
         all.sort_unstable_by_key(|o| (o.place.asset, o.sight));

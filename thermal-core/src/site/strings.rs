@@ -16,11 +16,7 @@ const SEEDS: usize = 3;
 const LEAST_K: f64 = 1.0;
 
 /// Joins to each string the modules beside it that are nearer to its warmth than to that of the sound ones in its course.
-pub(super) fn grow(
-    merged: &mut [MergedModule],
-    frames: &[FrameOutlines],
-    registration: &Registration,
-) -> Result<()> {
+pub(super) fn grow(merged: &mut [MergedModule], frames: &[FrameOutlines], registration: &Registration) -> Result<()> {
     if merged.iter().filter(|m| m.pattern == Pattern::String).count() < SEEDS {
         return Ok(());
     }

@@ -86,7 +86,9 @@ fn polish(told: &[Told], frames: usize, assets: usize) -> (Vec<Option<f64>>, Vec
     by_asset.sort_unstable_by_key(|&i| (told[i as usize].asset, i));
     let of_one_asset = |a: &u32, b: &u32| told[*a as usize].asset == told[*b as usize].asset;
     let mut counts = vec![0; assets];
-    told.iter().for_each(|t| counts[t.asset as usize] += 1);
+    for t in told {
+        counts[t.asset as usize] += 1;
+    }
     let mut offsets = vec![0.0; frames];
     let mut levels: Vec<Option<f64>> = vec![None; assets];
     let mut rest: Vec<f64> = Vec::new();
