@@ -43,7 +43,8 @@ pub struct Shelved<T>(Place<T>);
 
 #[derive(Debug, Clone)]
 enum Place<T> {
-    Memory(T),
+    /// In a box, so that what is on disk takes a few bytes only.
+    Memory(Box<T>),
     Disk(Arc<Disk>, u64, PhantomData<fn() -> T>),
 }
 
@@ -80,7 +81,7 @@ impl Shelf {
     }
 
     fn put_pieces<T: Serialize>(&self, mut bytes: Vec<u8>, value: T) -> Result<Shelved<T>> {
-        let Some(disk) = &self.0 else { return Ok(Shelved(Place::Memory(value))) };
+        let Some(disk) = &self.0 else { return Ok(value.into()) };
         let before = bytes.len() as u64;
         bytes.append(&mut piece(&value).map_err(|e| disk.fail_write(e))?);
         let at = before + disk.write(&bytes).map_err(|e| disk.fail_write(e))?;
@@ -90,7 +91,7 @@ impl Shelf {
     /// The value of the piece that begins at byte `at`.
     pub(crate) fn at<T: Default>(&self, at: u64) -> Shelved<T> {
         let disk = |disk: &Arc<Disk>| Place::Disk(Arc::clone(disk), at, PhantomData);
-        Shelved(self.0.as_ref().map_or_else(|| Place::Memory(T::default()), disk))
+        Shelved(self.0.as_ref().map_or_else(|| Place::Memory(Box::default()), disk))
     }
 
     /// Brings all to the disk.
@@ -133,7 +134,7 @@ impl<T> Shelved<T> {
         T: Clone + DeserializeOwned,
     {
         let (disk, at) = match &self.0 {
-            Place::Memory(value) => return Ok(value.clone()),
+            Place::Memory(value) => return Ok((**value).clone()),
             Place::Disk(disk, at, _) => (disk, *at),
         };
         let content = disk.read(at).map_err(|e| Error::io(&disk.path, "read back what is known of the frames", e))?;
@@ -148,7 +149,7 @@ impl<T> Shelved<T> {
 impl<T> From<T> for Shelved<T> {
     /// A value in memory.
     fn from(value: T) -> Self {
-        Self(Place::Memory(value))
+        Self(Place::Memory(Box::new(value)))
     }
 }
 
