@@ -7,12 +7,22 @@ use std::sync::atomic::AtomicBool;
 
 use thermal_core::finding::ModuleRecord;
 use thermal_core::frame::FrameSettings;
-use thermal_core::inspection::{FrameReport, Inputs, Journal, Placed, Records, Start, analyse_frames, complete};
+use thermal_core::inspection::{
+    FrameReport, Inputs, Journal, Options, Placed, Records, Start, analyse_frames, complete, conclude, write,
+};
+use thermal_core::run_record::RunRecord;
 use thermal_core::scene;
 use thermal_core::shelf::Shelf;
 
 /// The frames of a short flight over the demo plant as they are outlined.
 fn flown(place: &Path) -> (Inputs, Vec<FrameReport>) {
+    let (inputs, reports, journal) = analysed(place);
+    journal.remove().unwrap();
+    (inputs, reports)
+}
+
+/// The same with the journal that holds the records.
+fn analysed(place: &Path) -> (Inputs, Vec<FrameReport>, Journal) {
     let folder = place.join("plant");
     let mut spec = scene::demo_spec();
     spec.flight.frames = 3;
@@ -22,8 +32,7 @@ fn flown(place: &Path) -> (Inputs, Vec<FrameReport>) {
     let settings = FrameSettings::of(&inputs.settings);
     let stop = AtomicBool::new(false);
     let reports = analyse_frames(&inputs, &inputs.frames, &settings, &journal, 2, &stop, &|| ()).unwrap();
-    journal.remove().unwrap();
-    (inputs, reports)
+    (inputs, reports, journal)
 }
 
 fn centre(m: &ModuleRecord) -> [f64; 2] {
@@ -194,4 +203,33 @@ fn a_whole_table_that_was_taken_out_or_lies_aside_comes_back() {
         }
     });
     assert_eq!(comes_back(&aside, 1.5), all);
+}
+
+/// A disk that fails after the frames were analysed ends the run with its reason; no table is short of what it lost.
+#[test]
+fn records_that_cannot_be_read_back_end_the_run() {
+    let place = tempfile::tempdir().unwrap();
+    let (inputs, mut reports, _) = analysed(place.path());
+    let path = place.path().join(".run.journal");
+    let sound = std::fs::read(&path).unwrap();
+    let out = place.path().join("out");
+    let shelf = Shelf::beside(&out).unwrap();
+    let placed = complete(&inputs, &mut reports, &shelf, 1).unwrap();
+    let mut conclusion = conclude(&inputs, &reports, placed, &shelf).unwrap();
+    assert_eq!(conclusion.records(&reports).map(Result::unwrap).count(), conclusion.outlines);
+    let lost: Vec<u8> = sound.iter().map(|byte| !byte).collect();
+    let mut write_over = |bytes: &[u8]| {
+        std::fs::write(&path, bytes).unwrap();
+        let options = Options { no_evidence: true, ..Options::default() };
+        write(&inputs, &reports, &mut conclusion, RunRecord::begin(Vec::new()), &out, &options)
+    };
+    for damaged in [&lost[..], &sound[..sound.len() - 1], &[]] {
+        let message = write_over(damaged).unwrap_err().to_string();
+        assert!(message.contains(".run.journal: entry at byte ") && message.contains("disk checked"), "{message}");
+        assert!(!out.exists(), "{message}");
+        let message = complete(&inputs, &mut reports.clone(), &shelf, 2).unwrap_err().to_string();
+        assert!(message.contains(".run.journal: entry at byte "), "{message}");
+    }
+    write_over(&sound).unwrap();
+    assert!(out.join("modules.csv").exists());
 }

@@ -4,7 +4,7 @@
 
 use rstar::{RTree, primitives::GeomWithData};
 
-use super::{FrameOutlines, Registration};
+use super::{FrameOutlines, Place, Registration, Seen};
 use crate::Result;
 use crate::median::median;
 
@@ -25,11 +25,10 @@ pub struct Warmth {
     pub frames: u32,
 }
 
-/// A frame's temperature of a module: a flight has a million of them.
+/// A temperature, and the number of the module or the frame that it is of. Eight bytes, since a flight has a million.
 #[derive(Clone, Copy)]
 struct Told {
-    frame: u32,
-    asset: u32,
+    number: u32,
     celsius: f32,
 }
 
@@ -38,20 +37,16 @@ struct Told {
 /// # Errors
 /// Outlines or places on a shelf cannot be read back.
 pub fn warmth(frames: &[FrameOutlines], registration: &Registration) -> Result<Vec<Option<Warmth>>> {
-    let mut told: Vec<Told> = Vec::new();
-    for (f, (frame, placed)) in frames.iter().zip(&registration.frames).enumerate() {
-        let (modules, places) = (frame.modules.read()?, placed.places.read()?);
-        for (m, p) in modules.iter().zip(places.iter()) {
-            if m.whole
-                && m.t_median_c.is_finite()
-                && !p.ambiguous()
-                && let Some(asset) = p.asset.filter(|a| (*a as usize) < registration.assets.len())
-            {
-                told.push(Told { frame: f as u32, asset, celsius: m.t_median_c });
-            }
-        }
+    let assets = registration.assets.len();
+    let mut by_frame: Vec<Box<[Told]>> = Vec::with_capacity(frames.len());
+    for (frame, placed) in frames.iter().zip(&registration.frames) {
+        let told = |(m, p): (&Seen, &Place)| {
+            let number = p.asset.filter(|a| (*a as usize) < assets)?;
+            (m.whole && m.t_median_c.is_finite() && !p.ambiguous()).then_some(Told { number, celsius: m.t_median_c })
+        };
+        by_frame.push(frame.modules.read()?.iter().zip(&placed.places.read()?).filter_map(told).collect());
     }
-    let (levels, counts) = polish(&told, frames.len(), registration.assets.len());
+    let (levels, counts) = polish(&by_frame, assets);
     let places: Vec<([f64; 2], usize)> = registration
         .assets
         .iter()
@@ -78,38 +73,30 @@ pub fn warmth(frames: &[FrameOutlines], registration: &Registration) -> Result<V
     Ok(out)
 }
 
-/// Level of each module: its temperatures less the offsets of their frames; and how many frames tell it. `told` is in the
-/// order of the frames.
-fn polish(told: &[Told], frames: usize, assets: usize) -> (Vec<Option<f64>>, Vec<u32>) {
-    // The other order is by numbers only.
-    let mut by_asset: Vec<u32> = (0..told.len() as u32).collect();
-    by_asset.sort_unstable_by_key(|&i| (told[i as usize].asset, i));
-    let of_one_asset = |a: &u32, b: &u32| told[*a as usize].asset == told[*b as usize].asset;
+/// Level of each module: its temperatures less the offsets of their frames; and how many frames tell it.
+fn polish(by_frame: &[Box<[Told]>], assets: usize) -> (Vec<Option<f64>>, Vec<u32>) {
     let mut counts = vec![0; assets];
-    for t in told {
-        counts[t.asset as usize] += 1;
+    for told in by_frame.iter().flatten() {
+        counts[told.number as usize] += 1;
     }
-    let mut offsets = vec![0.0; frames];
-    let mut levels: Vec<Option<f64>> = vec![None; assets];
-    let mut rest: Vec<f64> = Vec::new();
-    let mut middle = |values: &mut dyn Iterator<Item = f64>| {
-        rest.clear();
-        rest.extend(values);
-        median(&mut rest)
-    };
-    let of_frames = || told.chunk_by(|a, b| a.frame == b.frame);
-    for list in of_frames() {
-        offsets[list[0].frame as usize] = middle(&mut list.iter().map(|t| f64::from(t.celsius)));
-    }
-    for _ in 0..ROUNDS {
-        for list in by_asset.chunk_by(of_one_asset) {
-            let of_asset = list.iter().map(|&i| &told[i as usize]);
-            let level = middle(&mut of_asset.map(|t| f64::from(t.celsius) - offsets[t.frame as usize]));
-            levels[told[list[0] as usize].asset as usize] = Some(level);
+    let mut by_asset: Vec<Vec<Told>> = counts.iter().map(|count| Vec::with_capacity(*count as usize)).collect();
+    for (f, list) in by_frame.iter().enumerate() {
+        for told in list {
+            by_asset[told.number as usize].push(Told { number: f as u32, ..*told });
         }
-        for list in of_frames() {
-            let rest = list.iter().filter_map(|t| Some(f64::from(t.celsius) - levels[t.asset as usize]?));
-            offsets[list[0].frame as usize] = middle(&mut { rest });
+    }
+    let offset = |list: &[Told], less: &dyn Fn(u32) -> Option<f64>| {
+        median(&mut list.iter().filter_map(|t| Some(f64::from(t.celsius) - less(t.number)?)).collect::<Vec<_>>())
+    };
+    let without = |list: &[Told]| if list.is_empty() { 0.0 } else { offset(list, &|_| Some(0.0)) };
+    let mut offsets: Vec<f64> = by_frame.iter().map(|list| without(list)).collect();
+    let mut levels: Vec<Option<f64>> = vec![None; assets];
+    for _ in 0..ROUNDS {
+        for (level, list) in levels.iter_mut().zip(&by_asset).filter(|(_, list)| !list.is_empty()) {
+            *level = Some(offset(list, &|frame| Some(offsets[frame as usize])));
+        }
+        for (offset_k, list) in offsets.iter_mut().zip(by_frame).filter(|(_, list)| !list.is_empty()) {
+            *offset_k = offset(list, &|asset| levels[asset as usize]);
         }
     }
     (levels, counts)
