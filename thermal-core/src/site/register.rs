@@ -106,7 +106,7 @@ impl Flow<'_> {
     /// A frame that could not be placed.
     fn unplaced(&self, frame: usize) -> Result<PlacedFrame> {
         let places = vec![NOWHERE; self.frames[frame].modules.read()?.len()];
-        Ok(PlacedFrame { places: self.shelf.put(places)?, ..unplaced(&self.frames[frame]) })
+        Ok(PlacedFrame { places: self.shelf.put(places)?, ..PlacedFrame::without_place(&self.frames[frame].file) })
     }
 
     /// All frames, from those of the stops.
@@ -140,7 +140,7 @@ impl Flow<'_> {
             let Some(look) = self.look(stop, sights[k].as_ref())? else { return self.unplaced(stop.frame) };
             let ground = look.ground(stop.camera);
             let scene = Scene::over_plant(&ground, map, weights.window_m);
-            let mut placed = unplaced(&self.frames[stop.frame]);
+            let mut placed = PlacedFrame::without_place(&self.frames[stop.frame].file);
             let (best, second) = (posterior.best, posterior.second);
             let places = settle(&mut placed, &look.sighting, &scene, stop, best, second, posterior.bias);
             placed.places = self.shelf.put(places)?;
@@ -182,7 +182,7 @@ impl Flow<'_> {
             let ground = look.ground(stop.camera);
             let scene = Scene::over_plant(&ground, &map, error[0].abs().max(error[1].abs()) + 1.5);
             let best = Some((scene.refine(error), 1.0 / (1.0 + (-lead).exp())));
-            let mut placed = unplaced(&self.frames[stop.frame]);
+            let mut placed = PlacedFrame::without_place(&self.frames[stop.frame].file);
             let mut places = settle(&mut placed, &look.sighting, &scene, stop, best, rival, error);
             for place in &mut places {
                 place.stray = place.asset.is_none() && place.ground_m[0][0].is_finite();
@@ -282,7 +282,7 @@ fn mark_askew(frames: &[FrameOutlines], registration: &mut Registration, map: &M
 }
 
 /// The place of an outline that has none.
-const NOWHERE: Place = Place {
+pub(super) const NOWHERE: Place = Place {
     asset: None,
     other: None,
     stray: false,
@@ -292,19 +292,21 @@ const NOWHERE: Place = Place {
     ground_m: [[f32::NAN; 2]; 4],
 };
 
-/// A frame before it is placed, still without its places.
-fn unplaced(frame: &FrameOutlines) -> PlacedFrame {
-    PlacedFrame {
-        file: frame.file.clone(),
-        shift_m: [0.0; 2],
-        camera_m: [f64::NAN; 2],
-        bias_m: [0.0; 2],
-        yaw_correction_deg: 0.0,
-        height_m: f64::NAN,
-        misfit_px: f64::NAN,
-        confidence: 0.0,
-        attitude_from_lattice: false,
-        places: Shelved::default(),
+impl PlacedFrame {
+    /// A frame that is not placed, still without its places.
+    pub(super) fn without_place(file: impl Into<String>) -> Self {
+        Self {
+            file: file.into(),
+            shift_m: [0.0; 2],
+            camera_m: [f64::NAN; 2],
+            bias_m: [0.0; 2],
+            yaw_correction_deg: 0.0,
+            height_m: f64::NAN,
+            misfit_px: f64::NAN,
+            confidence: 0.0,
+            attitude_from_lattice: false,
+            places: Shelved::default(),
+        }
     }
 }
 

@@ -88,3 +88,50 @@ impl Sheaf {
         Ok(all)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::register::NOWHERE;
+    use super::super::{LocalPlane, PlacedFrame, Pose};
+    use super::*;
+    use crate::optics::Lens;
+
+    /// More outlines than a sheaf takes, on disk and in memory: all come back once, in the order of modules and frames.
+    #[test]
+    fn outlines_come_back_by_module_and_frame() {
+        const FRAMES: usize = 90;
+        const MODULES: u32 = 1000;
+        let folder = tempfile::tempdir().unwrap();
+        for shelf in [Shelf::beside(&folder.path().join("run")).unwrap(), Shelf::default()] {
+            let mut registration = Registration::empty(LocalPlane::new(50.0, 8.0), Vec::new(), Vec::new());
+            let mut frames = Vec::new();
+            for f in 0..FRAMES {
+                // Each frame has them in an order of its own, every seventh without a module.
+                let number = |m: u32| (m * 7 + f as u32 * 13) % MODULES;
+                let place = |m| Place { asset: Some(number(m)).filter(|a| a % 7 > 0), ..NOWHERE };
+                let seen = |m| Seen { t_median_c: number(m) as f32, ..Seen::default() };
+                let file = format!("{f}.tif");
+                frames.push(FrameOutlines {
+                    file: file.clone(),
+                    captured_at: None,
+                    lens: Lens::new(640, 512, 13.0, 12.0, 0.0),
+                    pose: Pose::default(),
+                    blur_px: None,
+                    modules: shelf.put((0..MODULES).map(seen).collect()).unwrap(),
+                });
+                registration.frames.push(PlacedFrame {
+                    places: shelf.put((0..MODULES).map(place).collect()).unwrap(),
+                    ..PlacedFrame::without_place(file)
+                });
+            }
+            let (sheaves, others) = by_asset(&frames, &registration, |seen, _| seen.t_median_c < 70.0, &shelf).unwrap();
+            assert!(sheaves.len() > 2, "{}", sheaves.len());
+            assert_eq!(others.len(), 10 * FRAMES);
+            let all: Vec<Outline> = sheaves.into_iter().flat_map(|sheaf| sheaf.sorted().unwrap()).collect();
+            assert_eq!(all.len(), FRAMES * (0..MODULES).filter(|a| a % 7 > 0).count());
+            assert!(all.iter().all(|o| o.place.asset == Some(o.seen.t_median_c as u32)));
+            let order = |o: &Outline| (o.place.asset, o.sight);
+            assert!(all.windows(2).all(|pair| order(&pair[0]) < order(&pair[1])));
+        }
+    }
+}
