@@ -16,6 +16,8 @@ use crate::{Error, Result};
 
 /// No piece is longer; a longer one is none.
 const LONGEST: u32 = 1 << 28;
+/// Memory taken for a piece before its content is read.
+const MOST_AHEAD: usize = 1 << 16;
 /// Bytes of a piece before its content.
 const LEAD: u64 = 8;
 
@@ -178,6 +180,8 @@ pub(crate) fn read_piece(input: &mut impl Read, content: &mut Vec<u8>) -> io::Re
     let [a, b, c, d, e, f, g, h] = lead;
     let (length, sum) = (u32::from_le_bytes([a, b, c, d]), u32::from_le_bytes([e, f, g, h]));
     content.clear();
+    // Read in one go; a length that is none does not take memory before the bytes are there.
+    content.reserve((length as usize).min(MOST_AHEAD));
     Ok(length <= LONGEST
         && input.by_ref().take(u64::from(length)).read_to_end(content)? == length as usize
         && crc32fast::hash(content) == sum)
