@@ -3,14 +3,14 @@
 use std::path::Path;
 
 use thermal_core::finding::Pattern;
-use thermal_core::site::{Layout, Registration, merge, register};
-use thermal_tests::flight::{Flight, FlightSpec, Score, fly, score_identity, score_named};
+use thermal_core::site::{Layout, Registration, Seen, merge, register};
+use thermal_tests::flight::{Flight, FlightSpec, Score, change, fly, score_identity, score_named};
 use thermal_tests::plant::{Plant, PlantSpec};
 
 fn named(plant: &Plant, spec: &FlightSpec) -> Score {
     let layout = Layout::parse(&plant.layout_geojson(), Path::new("layout.geojson")).expect("the layout is sound");
     let flight = fly(plant, spec);
-    let registration = register(&flight.frames, &plant.settings, Some(&layout));
+    let registration = register(&flight.frames, &plant.settings, Some(&layout)).unwrap();
     let score = score_named(plant, &flight, &registration);
     println!("{spec:?}\n   {} frames {score:?} {:?}", flight.frames.len(), registration.problems);
     score
@@ -56,7 +56,7 @@ fn one_identity_each_without_a_layout() {
             ..FlightSpec::default()
         };
         let flight = fly(&plant, &spec);
-        let registration = register(&flight.frames, &plant.settings, None);
+        let registration = register(&flight.frames, &plant.settings, None).unwrap();
         let score = score_identity(&flight, &registration);
         println!("{spec:?}\n   {} frames {score:?} {:?}", flight.frames.len(), registration.problems);
         assert!(score.share(score.right) >= 0.995, "{spec:?} {score:?}");
@@ -80,7 +80,7 @@ fn frames_without_a_position_are_placed_between_their_neighbours_or_named() {
     for k in [4, 5, 11] {
         flight.frames[k].pose.lat = None;
     }
-    let registration = register(&flight.frames, &plant.settings, Some(&layout));
+    let registration = register(&flight.frames, &plant.settings, Some(&layout)).unwrap();
     let score = score_named(&plant, &flight, &registration);
     assert_eq!(score.wrong, 0, "{score:?}");
     assert!(score.share(score.right) > 0.97, "{score:?}");
@@ -88,7 +88,7 @@ fn frames_without_a_position_are_placed_between_their_neighbours_or_named() {
     for f in &mut flight.frames {
         f.pose.lat = None;
     }
-    let registration = register(&flight.frames, &plant.settings, Some(&layout));
+    let registration = register(&flight.frames, &plant.settings, Some(&layout)).unwrap();
     let score = score_named(&plant, &flight, &registration);
     assert_eq!(score.unnamed, score.outlines);
     assert!(said(&registration).contains("give lat and lon in frames.csv"), "{}", said(&registration));
@@ -106,11 +106,11 @@ fn two_flights_each_have_their_own_bias() {
         flight.frames.push(frame);
         flight.truth.push(ids);
     }
-    let named = register(&flight.frames, &plant.settings, Some(&layout));
+    let named = register(&flight.frames, &plant.settings, Some(&layout)).unwrap();
     let score = score_named(&plant, &flight, &named);
     assert_eq!(score.wrong + score.wrong_flagged, 0, "{score:?}");
     assert!(said(&named).contains("2 flights in one folder"), "{}", said(&named));
-    let alone = register(&flight.frames, &plant.settings, None);
+    let alone = register(&flight.frames, &plant.settings, None).unwrap();
     let score = score_identity(&flight, &alone);
     assert!(score.share(score.right) >= 0.995, "{score:?}");
 }
@@ -129,7 +129,7 @@ fn a_clock_that_jumps_is_named_and_the_names_stay_right() {
         f.captured_at = f.captured_at.map(|t| t + jiff::SignedDuration::from_secs((k as i64 * 7919) % 3600));
     }
     for (case, word) in [(ahead, "jump in place or clock"), (flight, "check the camera's clock")] {
-        let registration = register(&case.frames, &plant.settings, Some(&layout));
+        let registration = register(&case.frames, &plant.settings, Some(&layout)).unwrap();
         let score = score_named(&plant, &case, &registration);
         assert_eq!(score.wrong, 0, "{score:?}");
         assert!(score.share(score.right) > 0.95, "{score:?} {}", said(&registration));
@@ -162,13 +162,13 @@ fn an_endless_row_is_flagged_with_both_candidates() {
     let mut k = keep.iter();
     flight.truth.retain(|_| *k.next().expect("as many"));
     assert!(flight.frames.len() > 10);
-    let registration = register(&flight.frames, &plant.settings, Some(&layout));
+    let registration = register(&flight.frames, &plant.settings, Some(&layout)).unwrap();
     let score = score_named(&plant, &flight, &registration);
     assert!(score.wrong == 0 && score.share(score.flagged) > 0.95, "{score:?}");
     // The right module is one of the two named.
     let (mut either, mut all) = (0u32, 0u32);
     for (placed, ids) in registration.frames.iter().zip(&flight.truth) {
-        for (place, id) in placed.places.iter().zip(ids) {
+        for (place, id) in placed.places.read().unwrap().iter().zip(ids) {
             let is = |a: Option<u32>| a.is_some_and(|a| registration.assets[a as usize].id == plant.modules[*id].id);
             all += 1;
             either += u32::from(is(place.asset) || is(place.other));
@@ -181,7 +181,7 @@ fn an_endless_row_is_flagged_with_both_candidates() {
 fn the_attitude_comes_from_the_lattice_where_none_was_measured() {
     let (plant, layout) = small();
     let flight = fly(&plant, &FlightSpec { no_attitude: true, bias_m: [0.7, -0.7], ..FlightSpec::default() });
-    let registration = register(&flight.frames, &plant.settings, Some(&layout));
+    let registration = register(&flight.frames, &plant.settings, Some(&layout)).unwrap();
     let score = score_named(&plant, &flight, &registration);
     assert!(registration.frames.iter().all(|f| f.attitude_from_lattice));
     assert!(score.wrong == 0 && score.share(score.right) > 0.97 && score.gap_m < 0.3, "{score:?}");
@@ -202,7 +202,7 @@ fn dual_tilt_landscape_and_tracker_plants() {
         let score = named(&plant, &flight);
         assert!(score.wrong == 0 && score.share(score.right) >= 0.97 && score.gap_m < 0.3, "{spec:?} {score:?}");
         let flight = fly(&plant, &flight);
-        let score = score_identity(&flight, &register(&flight.frames, &plant.settings, None));
+        let score = score_identity(&flight, &register(&flight.frames, &plant.settings, None).unwrap());
         assert!(score.share(score.right) >= 0.995, "{spec:?} {score:?}");
     }
 }
@@ -214,12 +214,14 @@ fn a_warm_row_stands_out_over_the_flight() {
     let mut flight = fly(&plant, &FlightSpec { bias_m: [1.0, -0.5], ..FlightSpec::default() });
     let warm = |id: usize| plant.modules[id].place[0] == 2;
     for (frame, ids) in flight.frames.iter_mut().zip(&flight.truth) {
-        for (m, id) in frame.modules.iter_mut().zip(ids).filter(|(_, id)| warm(**id)) {
-            m.t_median_c += if *id % 2 == 0 { 3.0 } else { 3.2 };
-        }
+        change(frame, |modules| {
+            for (m, id) in modules.iter_mut().zip(ids).filter(|(_, id)| warm(**id)) {
+                m.t_median_c += if *id % 2 == 0 { 3.0 } else { 3.2 };
+            }
+        });
     }
-    let registration = register(&flight.frames, &plant.settings, Some(&layout));
-    let levels = thermal_core::site::warmth(&flight.frames, &registration);
+    let registration = register(&flight.frames, &plant.settings, Some(&layout)).unwrap();
+    let levels = thermal_core::site::warmth(&flight.frames, &registration).unwrap();
     let (mut of_warm, mut of_others) = (Vec::new(), Vec::new());
     for (asset, level) in registration.assets.iter().zip(&levels) {
         let truth = plant.modules.iter().position(|m| m.id == asset.id).expect("the layout's ids");
@@ -247,18 +249,20 @@ fn a_string_is_followed_along_its_course_and_no_further() {
     let place = |id: usize| plant.modules[id].place;
     let in_string = |id: usize| place(id)[..3] == [2, 1, 1] && (4..16).contains(&place(id)[3]);
     for (frame, ids) in flight.frames.iter_mut().zip(&flight.truth) {
-        for (m, id) in frame.modules.iter_mut().zip(ids) {
-            (m.pattern, m.delta_t_k) = (Pattern::None, 0.0);
-            if in_string(*id) {
-                m.t_median_c += 3.0;
-                if place(*id)[3] % 3 == 0 {
-                    (m.pattern, m.delta_t_k) = (Pattern::String, 2.8);
+        change(frame, |modules| {
+            for (m, id) in modules.iter_mut().zip(ids) {
+                (m.pattern, m.delta_t_k) = (Pattern::None, 0.0);
+                if in_string(*id) {
+                    m.t_median_c += 3.0;
+                    if place(*id)[3] % 3 == 0 {
+                        (m.pattern, m.delta_t_k) = (Pattern::String, 2.8);
+                    }
                 }
             }
-        }
+        });
     }
-    let registration = register(&flight.frames, &plant.settings, Some(&layout));
-    let merged = merge(&flight.frames, &registration);
+    let registration = register(&flight.frames, &plant.settings, Some(&layout)).unwrap();
+    let merged = merge(&flight.frames, &registration).unwrap();
     let (mut followed, mut beyond) = (0, 0);
     for m in merged.iter().filter(|m| m.pattern == Pattern::String) {
         let id = &registration.assets[m.asset.expect("named") as usize].id;
@@ -282,20 +286,23 @@ fn a_lattice_beside_its_modules_is_marked_unless_all_frames_have_it_there() {
     let flight = fly(&plant, &FlightSpec::default());
     let beside = |flight: &mut Flight, frames: &[usize]| {
         for &k in frames {
-            let first = flight.frames[k].modules[0].table;
-            for m in flight.frames[k].modules.iter_mut().filter(|m| m.table == first) {
-                let down = [m.corners[3][0] - m.corners[0][0], m.corners[3][1] - m.corners[0][1]];
-                m.corners = m.corners.map(|c| [c[0] + 0.3 * down[0], c[1] + 0.3 * down[1]]);
-            }
+            change(&mut flight.frames[k], |modules| {
+                let first = modules[0].table;
+                for m in modules.iter_mut().filter(|m| m.table == first) {
+                    let down = [m.corners[3][0] - m.corners[0][0], m.corners[3][1] - m.corners[0][1]];
+                    m.corners = m.corners.map(|c| [c[0] + 0.3 * down[0], c[1] + 0.3 * down[1]]);
+                }
+            });
         }
     };
     let mut one = flight.clone();
     let k = one.frames.len() / 2;
     beside(&mut one, &[k]);
-    let registration = register(&one.frames, &plant.settings, Some(&layout));
-    let marked =
-        |r: &Registration, f: usize| r.frames[f].places.iter().filter(|p| p.askew || p.asset.is_none()).count();
-    let table = one.frames[k].modules.iter().filter(|m| m.table == one.frames[k].modules[0].table).count();
+    let registration = register(&one.frames, &plant.settings, Some(&layout)).unwrap();
+    let places = |r: &Registration, f: usize| r.frames[f].places.read().unwrap();
+    let marked = |r: &Registration, f: usize| places(r, f).iter().filter(|p| p.askew || p.asset.is_none()).count();
+    let modules = one.frames[k].modules.read().unwrap();
+    let table = modules.iter().filter(|m| m.table == modules[0].table).count();
     assert!(marked(&registration, k) >= table, "{} of {table}", marked(&registration, k));
     let others: usize = (0..one.frames.len()).filter(|f| *f != k).map(|f| marked(&registration, f)).sum();
     assert_eq!(others, 0);
@@ -305,9 +312,9 @@ fn a_lattice_beside_its_modules_is_marked_unless_all_frames_have_it_there() {
     for m in text.modules.iter_mut().filter(|m| m.table == first) {
         m.corners = m.corners.map(|c| [c[0], c[1] + 0.5 / 111_200.0]);
     }
-    let registration = register(&flight.frames, &plant.settings, Some(&text));
-    let askew = registration.frames.iter().flat_map(|f| &f.places).filter(|p| p.askew).count();
-    let all: usize = flight.frames.iter().map(|f| f.modules.len()).sum();
+    let registration = register(&flight.frames, &plant.settings, Some(&text)).unwrap();
+    let of_all = (0..registration.frames.len()).flat_map(|f| places(&registration, f));
+    let (all, askew) = of_all.fold((0, 0), |(all, askew), p| (all + 1, askew + usize::from(p.askew)));
     assert!(askew * 50 < all, "{askew} of {all}");
 }
 
@@ -318,24 +325,27 @@ fn nonsense_in_some_frames_leaves_the_others_placed() {
     let mut flight = fly(&plant, &FlightSpec::default());
     let n = flight.frames.len();
     let nan = f32::NAN;
-    flight.frames[1].modules.iter_mut().for_each(|m| m.corners = [[nan; 2]; 4]);
-    flight.frames[2].modules.iter_mut().for_each(|m| m.corners = [[5.0; 2]; 4]);
-    flight.frames[3].modules.iter_mut().for_each(|m| m.corners = m.corners.map(|c| c.map(|v| v * 1e9)));
+    let mut each = |frame: usize, by: &dyn Fn(&mut Seen)| {
+        change(&mut flight.frames[frame], |modules| modules.iter_mut().for_each(by));
+    };
+    each(1, &|m| m.corners = [[nan; 2]; 4]);
+    each(2, &|m| m.corners = [[5.0; 2]; 4]);
+    each(3, &|m| m.corners = m.corners.map(|c| c.map(|v| v * 1e9)));
+    each(7, &|m| (m.course, m.position) = (i32::MAX, i32::MIN));
+    each(9, &|m| m.t_median_c = nan);
     flight.frames[4].pose.yaw_deg = Some(f64::INFINITY);
     flight.frames[5].pose.lat = Some(1e300);
     flight.frames[6].lens.focal_px = 0.0;
-    flight.frames[7].modules.iter_mut().for_each(|m| (m.course, m.position) = (i32::MAX, i32::MIN));
-    flight.frames[8].modules.clear();
+    change(&mut flight.frames[8], Vec::clear);
     flight.truth[8].clear();
-    flight.frames[9].modules.iter_mut().for_each(|m| m.t_median_c = nan);
     for layout in [Some(&layout), None] {
-        let registration = register(&flight.frames, &plant.settings, layout);
+        let registration = register(&flight.frames, &plant.settings, layout).unwrap();
         assert_eq!(registration.frames.len(), n);
-        let placed = registration.frames[10..].iter().flat_map(|f| &f.places);
+        let placed = registration.frames[10..].iter().flat_map(|f| f.places.read().unwrap());
         let (all, some) = placed.fold((0u32, 0u32), |(a, s), p| (a + 1, s + u32::from(p.asset.is_some())));
         assert!(f64::from(some) > 0.97 * f64::from(all), "{some} of {all}: {}", said(&registration));
     }
-    let empty = register(&[], &plant.settings, Some(&layout));
+    let empty = register(&[], &plant.settings, Some(&layout)).unwrap();
     assert_eq!((empty.frames.len(), empty.unseen.len()), (0, plant.modules.len()));
-    assert!(register(&[], &plant.settings, None).assets.is_empty());
+    assert!(register(&[], &plant.settings, None).unwrap().assets.is_empty());
 }

@@ -157,7 +157,7 @@ fn the_layout_of_another_plant_is_named() {
     });
     let near = parse(&near.layout_geojson()).expect("sound");
     for layout in [far, near] {
-        let registration = register(&flight.frames, &plant.settings, Some(&layout));
+        let registration = register(&flight.frames, &plant.settings, Some(&layout)).unwrap();
         let said: Vec<String> = registration.problems.iter().map(ToString::to_string).collect();
         assert!(said.iter().any(|p| p.contains("the plant that was flown")), "{said:?}");
         // No name of the other plant is used; the flight's own numbers are right among themselves.
@@ -172,7 +172,7 @@ fn the_layout_of_another_plant_is_named() {
 fn a_reconstructed_layout_serves_the_next_flight() {
     let plant = Plant::new(&PlantSpec { rows: 4, tables: 2, ..PlantSpec::default() });
     let first = fly(&plant, &FlightSpec::default());
-    let there = register(&first.frames, &plant.settings, None);
+    let there = register(&first.frames, &plant.settings, None).unwrap();
     let text = there.layout().to_geojson();
     let layout = parse(&text).expect("what we write we read");
     assert!(layout.problems.is_empty(), "{:?}", layout.problems);
@@ -189,10 +189,10 @@ fn a_reconstructed_layout_serves_the_next_flight() {
     assert!(twice > 0.0);
 
     let second = fly(&plant, &FlightSpec { reversed: true, bias_m: [1.0, 0.8], seed: 9, ..FlightSpec::default() });
-    let back = register(&second.frames, &plant.settings, Some(&layout));
-    let alone = register(&second.frames, &plant.settings, None);
+    let back = register(&second.frames, &plant.settings, Some(&layout)).unwrap();
+    let alone = register(&second.frames, &plant.settings, None).unwrap();
     let name = |r: &thermal_core::site::Registration, f: usize, m: usize| {
-        r.frames[f].places[m].asset.map(|a| r.assets[a as usize].id.clone())
+        r.frames[f].places.read().unwrap()[m].asset.map(|a| r.assets[a as usize].id.clone())
     };
     // The first flight's name of each module of the plant.
     let mut names: std::collections::HashMap<usize, String> = std::collections::HashMap::new();

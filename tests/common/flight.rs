@@ -146,7 +146,7 @@ pub fn fly(plant: &Plant, spec: &FlightSpec) -> Flight {
                 lens,
                 pose,
                 blur_px: Some(1.0),
-                modules,
+                modules: modules.into(),
             });
             truth.push(ids);
         }
@@ -312,12 +312,25 @@ impl Score {
     }
 }
 
+/// Changes the outlines of a frame.
+///
+/// # Panics
+/// The list cannot be read back.
+pub fn change(frame: &mut FrameOutlines, by: impl FnOnce(&mut Vec<Seen>)) {
+    let mut modules = frame.modules.read().unwrap();
+    by(&mut modules);
+    frame.modules = modules.into();
+}
+
 /// Compares names with the truth, where the layout was given.
+///
+/// # Panics
+/// The list cannot be read back.
 pub fn score_named(plant: &Plant, flight: &Flight, registration: &Registration) -> Score {
     let mut s = Score::default();
     let mut gaps = Vec::new();
     for (placed, ids) in registration.frames.iter().zip(&flight.truth) {
-        for (place, &id) in placed.places.iter().zip(ids) {
+        for (place, &id) in placed.places.read().unwrap().iter().zip(ids) {
             let truth = &plant.modules[id];
             let asset = place.asset.and_then(|a| registration.assets.get(a as usize));
             count(&mut s, asset.map(|a| a.id == truth.id), place.ambiguous());
@@ -336,6 +349,9 @@ pub fn score_named(plant: &Plant, flight: &Flight, registration: &Registration) 
 
 /// Compares identities where no layout was given: a module and an asset belong to each other where most outlines of each
 /// are of the other.
+///
+/// # Panics
+/// The list cannot be read back.
 pub fn score_identity(flight: &Flight, registration: &Registration) -> Score {
     use std::collections::HashMap;
     let mut of_module: HashMap<usize, HashMap<u32, usize>> = HashMap::new();
@@ -345,7 +361,7 @@ pub fn score_identity(flight: &Flight, registration: &Registration) -> Score {
             .frames
             .iter()
             .zip(&flight.truth)
-            .flat_map(|(placed, ids)| placed.places.iter().zip(ids).map(|(p, id)| (p, *id)))
+            .flat_map(|(placed, ids)| placed.places.read().unwrap().into_iter().zip(ids.iter().copied()))
     };
     for (place, id) in each() {
         if let Some(a) = place.asset {

@@ -16,6 +16,7 @@ use thermal_core::inspection::{
 };
 use thermal_core::output::{check_place, restore};
 use thermal_core::run_record::RunRecord;
+use thermal_core::shelf::Shelf;
 
 use crate::{
     PARTLY,
@@ -266,8 +267,9 @@ pub(crate) fn finish(
     console: Console,
 ) -> Result<Conclusion, Failure> {
     let started = Instant::now();
-    let registration = complete(inputs, reports, options.threads);
-    let mut conclusion = conclude(inputs, reports, registration);
+    let shelf = Shelf::beside(out)?;
+    let placed = complete(inputs, reports, &shelf, options.threads)?;
+    let mut conclusion = conclude(inputs, reports, placed, &shelf)?;
     write(inputs, reports, &mut conclusion, record, out, options)?;
     warn_of_skipped(&conclusion);
     // Those of the inputs stand first, file by file; a long table does not bury what was met afterwards.
@@ -298,7 +300,7 @@ fn summary_json(c: &Conclusion) -> serde_json::Value {
     serde_json::json!({
         "frames_used": c.frames_used,
         "frames_skipped": c.skipped.len(),
-        "outlines": c.records().count(),
+        "outlines": c.outlines,
         "findings": c.findings.len(),
         "patterns": patterns,
         "share_inspected": c.registration.as_ref().map(thermal_core::site::Registration::share_inspected),
@@ -316,7 +318,7 @@ pub(crate) fn summary(c: &Conclusion, out: &Path) -> String {
         "{} frames used, {} not used; {} outlines{}",
         c.frames_used,
         c.skipped.len(),
-        c.records().count(),
+        c.outlines,
         if sites > 0 { format!(" of {sites} modules") } else { String::new() }
     );
     if let Some(r) = &c.registration

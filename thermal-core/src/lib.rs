@@ -55,6 +55,7 @@ mod grey;
 mod median;
 mod page;
 mod threads;
+pub mod shelf;
 pub mod optics;
 pub mod sun;
 pub mod irradiance;

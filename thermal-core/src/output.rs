@@ -237,7 +237,7 @@ pub(crate) fn beside(path: &Path, ending: &str) -> Result<PathBuf> {
 }
 
 /// The folder that holds `path`.
-fn parent(path: &Path) -> PathBuf {
+pub(crate) fn parent(path: &Path) -> PathBuf {
     match path.parent() {
         Some(above) if !above.as_os_str().is_empty() => above.to_owned(),
         _ => PathBuf::from("."),

@@ -47,7 +47,7 @@ pub struct RunRecord {
 }
 
 /// An input file and its digest.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct InputFile {
     /// Path relative to the inspection folder, with `/` between the names.
     pub file: String,

@@ -19,6 +19,7 @@ mod join;
 mod layout;
 mod layout_features;
 mod layout_write;
+mod look;
 mod map;
 mod merge;
 mod numbering;
@@ -30,6 +31,7 @@ mod problem;
 mod reconstruct;
 mod reflection;
 mod register;
+mod sheaf;
 mod stranger;
 mod strings;
 mod warmth;
@@ -38,12 +40,16 @@ mod tests;
 
 use map::Map;
 
+use serde::{Deserialize, Serialize};
+
 use crate::finding::Pattern;
 use crate::optics::Lens;
+use crate::shelf::Shelved;
 
 pub(crate) use expected::{Expected, expected};
 pub use geodesy::LocalPlane;
 pub use layout::{Layout, LayoutModule};
+pub(crate) use merge::merge_on;
 pub use merge::{MergedModule, Sight, merge};
 pub(crate) use overlooked::{Overlooked, Tables, overlooked};
 pub use problem::Problem;
@@ -72,7 +78,7 @@ pub struct Pose {
 }
 
 /// One outlined module of a frame.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Seen {
     /// Corners in pixels of the stored image: upper left, upper right, lower right, lower left as seen in its row. Where
     /// the frame has a heading, the order may start at any corner.
@@ -116,7 +122,7 @@ impl Default for Seen {
 }
 
 /// The outlines of one frame.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub struct FrameOutlines {
     /// File name, relative to `frames/`.
     pub file: String,
@@ -129,7 +135,7 @@ pub struct FrameOutlines {
     /// Width of an edge, px, where measured: the smaller, the sharper.
     pub blur_px: Option<f32>,
     /// The outlines.
-    pub modules: Vec<Seen>,
+    pub modules: Shelved<Vec<Seen>>,
 }
 
 /// A module of the plant.
@@ -156,7 +162,7 @@ pub struct Asset {
 }
 
 /// One outline at its place.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Place {
     /// Number in [`Registration::assets`]; `None` where the outline lies on no module.
     pub asset: Option<u32>,
@@ -189,7 +195,7 @@ impl Place {
 }
 
 /// One frame after registration; `places` in the order of the frame's modules.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub struct PlacedFrame {
     /// File name.
     pub file: String,
@@ -210,7 +216,7 @@ pub struct PlacedFrame {
     /// The attitude was taken from the lattice.
     pub attitude_from_lattice: bool,
     /// Each outline's place.
-    pub places: Vec<Place>,
+    pub places: Shelved<Vec<Place>>,
 }
 
 /// All frames of a flight at their places.

@@ -47,7 +47,8 @@ pub(super) fn anchor(
     let outlined: Vec<FrameOutlines> = in_order(asked.len(), threads, |i, converter| {
         Some(outline_frame(&inputs, &settings, frames[asked[i]].file(), converter))
     });
-    let registration = register(&outlined, &inputs.settings, Some(layout));
+    // All of it is in memory, where nothing fails.
+    let Ok(registration) = register(&outlined, &inputs.settings, Some(layout)) else { return Anchor::default() };
     if registration.reconstructed {
         return Anchor::default();
     }
@@ -64,7 +65,8 @@ pub(super) fn anchor(
         rises_m.extend(
             frames[*k].camera.as_ref().map(|camera| placed.height_m - camera.place_m.z).filter(|v| v.is_finite()),
         );
-        let whole = placed.places.iter().zip(&outlines.modules).filter(|(_, module)| module.whole);
+        let (Ok(places), Ok(modules)) = (placed.places.read(), outlines.modules.read()) else { continue };
+        let whole = places.iter().zip(modules.iter()).filter(|(_, module)| module.whole);
         let ids = whole.filter_map(|(place, _)| Some(registration.assets[place.asset? as usize].id.as_str()));
         out.shown.insert(*k, ids.filter_map(|id| number.get(id).copied()).collect());
     }

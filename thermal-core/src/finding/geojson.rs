@@ -1,5 +1,6 @@
 //! Tables as GeoJSON (RFC 7946): WGS 84, exterior rings counter-clockwise, a feature a line, every column a property.
 
+use std::borrow::Borrow;
 use std::fmt;
 use std::fs::File;
 use std::io::{self, BufReader, BufWriter, Read, Write};
@@ -53,31 +54,38 @@ impl<R: Default + Placed> Table<R> {
     where
         R: 'a,
     {
-        let write = || -> io::Result<()> {
-            let mut out = BufWriter::new(File::create(path)?);
-            self.write_geojson_to(&mut out, records)?;
-            out.into_inner()?.sync_all()
-        };
-        write().map_err(|source| Error::io(path, "write the map", source))
+        self.write_geojson_of(path, records.into_iter().map(Ok))
     }
 
-    /// As [`Table::write_geojson`], to any writer.
-    pub(crate) fn write_geojson_to<'a>(
+    /// As [`Table::write_geojson`], of records that are read one after another; it ends with the first error.
+    pub(crate) fn write_geojson_of<B: Borrow<R>>(
+        &self,
+        path: &Path,
+        records: impl IntoIterator<Item = Result<B>>,
+    ) -> Result<()> {
+        let fail = |source| Error::io(path, "write the map", source);
+        let mut out = BufWriter::new(File::create(path).map_err(fail)?);
+        self.write_geojson_to(&mut out, records, fail)?;
+        out.into_inner().map_err(io::IntoInnerError::into_error).and_then(|file| file.sync_all()).map_err(fail)
+    }
+
+    /// As [`Table::write_geojson`], to any writer, of which `fail` words the errors.
+    pub(crate) fn write_geojson_to<B: Borrow<R>>(
         &self,
         mut out: impl Write,
-        records: impl IntoIterator<Item = &'a R>,
-    ) -> io::Result<()>
-    where
-        R: 'a,
-    {
-        out.write_all(b"{\"type\":\"FeatureCollection\",\"features\":[")?;
+        records: impl IntoIterator<Item = Result<B>>,
+        fail: impl Fn(io::Error) -> Error,
+    ) -> Result<()> {
+        out.write_all(b"{\"type\":\"FeatureCollection\",\"features\":[").map_err(&fail)?;
         for (i, record) in records.into_iter().enumerate() {
-            out.write_all(if i == 0 { b"\n" } else { b",\n" })?;
+            let record = record?;
+            let record = record.borrow();
+            out.write_all(if i == 0 { b"\n" } else { b",\n" }).map_err(&fail)?;
             let (id, geometry) = (record.id(), geometry(record.place()));
             let feature = Feature { kind: "Feature", id, geometry, properties: (self.columns, record) };
-            serde_json::to_writer(&mut out, &feature)?;
+            serde_json::to_writer(&mut out, &feature).map_err(|e| fail(e.into()))?;
         }
-        out.write_all(b"\n]}\n")
+        out.write_all(b"\n]}\n").map_err(&fail)
     }
 
     /// Reads what [`Table::write_geojson`] wrote: all that the CSV holds, and the corners on the ground.
@@ -198,7 +206,7 @@ mod tests {
 
     fn write<R: Default + Placed>(table: &Table<R>, records: &[R]) -> String {
         let mut text = Vec::new();
-        table.write_geojson_to(&mut text, records).unwrap();
+        table.write_geojson_to(&mut text, records.iter().map(Ok), |e| Error::io("t", "write", e)).unwrap();
         String::from_utf8(text).unwrap()
     }
 

@@ -1,6 +1,7 @@
 //! The site as a GeoPackage (OGC 12-128r17, GeoPackage 1.3): the layers `findings`, `modules` and `unseen`, every column an
 //! attribute.
 
+use std::borrow::Borrow;
 use std::path::Path;
 
 use jiff::Timestamp;
@@ -74,65 +75,100 @@ pub fn write_geopackage<'a>(
     unseen: &[Unseen],
     last_change: Timestamp,
 ) -> Result<()> {
-    // A database of that name would be added to, not replaced.
-    std::fs::File::create_new(path).map_err(|source| Error::io(path, "create the GeoPackage", source))?;
     let modules = modules.into_iter();
-    let write = || -> rusqlite::Result<()> {
-        let db = Connection::open(path)?;
-        db.execute_batch(FRAME_SQL)?;
-        layer(&db, &FINDINGS, findings.iter(), last_change)?;
-        layer(&db, &MODULES, modules.clone(), last_change)?;
-        layer(&db, &UNSEEN, unseen.iter(), last_change)?;
-        db.execute_batch("COMMIT")?;
-        db.close().map_err(|(_, error)| error)
-    };
-    write().map_err(|error| {
-        Error::input(path, "GeoPackage", error.to_string(), "see that the folder can be written and has space left")
-    })
+    write_geopackage_of(path, findings, || modules.clone().map(Ok), unseen, last_change)
 }
 
-/// Creates one layer and fills it. Places are worked out each time they are asked for: a list of them would take more
-/// memory than all else here.
-fn layer<'a, R: Placed>(
+/// As [`write_geopackage`], of modules that are read one after another, each time that `modules` is asked; it ends with the
+/// first error.
+pub(crate) fn write_geopackage_of<B: Borrow<ModuleRecord>, I: Iterator<Item = Result<B>>>(
+    path: &Path,
+    findings: &[Finding],
+    modules: impl Fn() -> I,
+    unseen: &[Unseen],
+    last_change: Timestamp,
+) -> Result<()> {
+    // A database of that name would be added to, not replaced.
+    std::fs::File::create_new(path).map_err(|source| Error::io(path, "create the GeoPackage", source))?;
+    let fail = |error: rusqlite::Error| {
+        Error::input(path, "GeoPackage", error.to_string(), "see that the folder can be written and has space left")
+    };
+    let db = Connection::open(path).map_err(fail)?;
+    db.execute_batch(FRAME_SQL).map_err(fail)?;
+    layer(&db, &FINDINGS, || findings.iter().map(Ok), last_change, fail)?;
+    layer(&db, &MODULES, modules, last_change, fail)?;
+    layer(&db, &UNSEEN, || unseen.iter().map(Ok), last_change, fail)?;
+    db.execute_batch("COMMIT").map_err(fail)?;
+    db.close().map_err(|(_, error)| fail(error))
+}
+
+/// Creates one layer and fills it. The records are asked for twice, for their places and for all: a list of either would take
+/// more memory than all else here.
+fn layer<R: Placed, B: Borrow<R>, I: Iterator<Item = Result<B>>>(
     db: &Connection,
     table: &Table<R>,
-    records: impl Iterator<Item = &'a R> + Clone,
+    records: impl Fn() -> I,
     last_change: Timestamp,
-) -> rusqlite::Result<()> {
-    let places = || records.clone().map(Placed::place);
-    let geometry = geometry_type(places());
-    let name = table.name;
+    fail: impl Fn(rusqlite::Error) -> Error,
+) -> Result<()> {
+    let mut extent = Extent::default();
+    for record in records() {
+        extent.add(&record?.borrow().place());
+    }
+    let (name, geometry) = (table.name, extent.geometry_type());
     let column = |column: &Column<R>| format!("\"{}\" {}", column.spec.name, sql_type(column.spec.kind));
     let columns: Vec<_> = table.columns.iter().map(column).collect();
     db.execute_batch(&format!(
         "CREATE TABLE \"{name}\" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {}, {})",
         geometry,
         columns.join(", ")
-    ))?;
-    let [min_x, min_y, max_x, max_y] = bounds(places()).map_or([None; 4], |bounds| bounds.map(Some));
+    ))
+    .map_err(&fail)?;
+    let [min_x, min_y, max_x, max_y] = extent.bounds.map_or([None; 4], |bounds| bounds.map(Some));
     db.execute(
         "INSERT INTO gpkg_contents VALUES (?1, 'features', ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
         params![name, table.title, table.description, utc(last_change), min_x, min_y, max_x, max_y, WGS84],
-    )?;
-    db.execute("INSERT INTO gpkg_geometry_columns VALUES (?1, 'geom', ?2, ?3, 0, 0)", params![name, geometry, WGS84])?;
+    )
+    .map_err(&fail)?;
+    db.execute("INSERT INTO gpkg_geometry_columns VALUES (?1, 'geom', ?2, ?3, 0, 0)", params![name, geometry, WGS84])
+        .map_err(&fail)?;
     let marks = ", ?".repeat(table.columns.len());
-    let mut insert = db.prepare(&format!("INSERT INTO \"{name}\" VALUES (NULL, ?{marks})"))?;
-    for record in records {
+    let mut insert = db.prepare(&format!("INSERT INTO \"{name}\" VALUES (NULL, ?{marks})")).map_err(&fail)?;
+    for record in records() {
+        let record = record?;
+        let record = record.borrow();
         let cells = table.columns.iter().map(|column| sql_value(column.spec.kind, column.value(record)));
-        insert.execute(params_from_iter(std::iter::once(blob(record.place())).chain(cells)))?;
+        insert.execute(params_from_iter(std::iter::once(blob(record.place())).chain(cells))).map_err(&fail)?;
     }
     Ok(())
 }
 
-/// The narrowest type that holds all places: a GIS shows a layer of one type as one layer.
-fn geometry_type(places: impl Iterator<Item = Place>) -> &'static str {
-    let seen = places.fold((false, false), |(polygons, points), place| {
-        (polygons || matches!(place, Place::Polygon(_)), points || matches!(place, Place::Point(_)))
-    });
-    match seen {
-        (true, true) => "GEOMETRY",
-        (false, true) => "POINT",
-        _ => "POLYGON",
+/// What the places of a layer have in common.
+#[derive(Default)]
+struct Extent {
+    polygons: bool,
+    points: bool,
+    /// West, south, east, north.
+    bounds: Option<[f64; 4]>,
+}
+
+impl Extent {
+    fn add(&mut self, place: &Place) {
+        self.polygons |= matches!(place, Place::Polygon(_));
+        self.points |= matches!(place, Place::Point(_));
+        self.bounds = corners(place).iter().fold(self.bounds, |bounds, &[x, y]| {
+            let [w, s, e, n] = bounds.unwrap_or([x, y, x, y]);
+            Some([x.min(w), y.min(s), x.max(e), y.max(n)])
+        });
+    }
+
+    /// The narrowest type that holds all places: a GIS shows a layer of one type as one layer.
+    fn geometry_type(&self) -> &'static str {
+        match (self.polygons, self.points) {
+            (true, true) => "GEOMETRY",
+            (false, true) => "POINT",
+            _ => "POLYGON",
+        }
     }
 }
 
@@ -163,16 +199,6 @@ fn utc(time: Timestamp) -> String {
     time.strftime("%Y-%m-%dT%H:%M:%S.%3fZ").to_string()
 }
 
-/// West, south, east, north of all places.
-fn bounds(places: impl Iterator<Item = Place>) -> Option<[f64; 4]> {
-    places.fold(None, |bounds, place| {
-        corners(&place).iter().fold(bounds, |bounds, &[x, y]| {
-            let [w, s, e, n] = bounds.unwrap_or([x, y, x, y]);
-            Some([x.min(w), y.min(s), x.max(e), y.max(n)])
-        })
-    })
-}
-
 fn corners(place: &Place) -> &[[f64; 2]] {
     match place {
         Place::Polygon(ring) => ring,
@@ -188,7 +214,9 @@ fn blob(place: Place) -> Sql {
     const ENVELOPE_XY: u8 = 1 << 1;
     let (flags, wkb_type, counts, numbers): (u8, u32, &[u32], Vec<f64>) = match place {
         Place::Polygon(ring) => {
-            let [w, s, e, n] = bounds(std::iter::once(place)).unwrap_or_default();
+            let mut extent = Extent::default();
+            extent.add(&place);
+            let [w, s, e, n] = extent.bounds.unwrap_or_default();
             (
                 LITTLE_ENDIAN | ENVELOPE_XY,
                 3,

@@ -16,6 +16,7 @@ mod table;
 pub use column::{Column, Field, Kind, Spec, Value};
 pub use flag::{FLAGS, Flag, FlagInfo};
 pub use geopackage::write_geopackage;
+pub(crate) use geopackage::write_geopackage_of;
 pub use place::{Place, Placed};
 pub use record::{Finding, ModuleRecord, Pattern, Unseen};
 pub use registry::{FINDINGS, MODULES, UNSEEN};

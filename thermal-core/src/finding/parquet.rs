@@ -1,5 +1,6 @@
 //! A table as Apache Parquet, by the same registry of columns as the CSV: numbers with the same digits, times in UTC.
 
+use std::borrow::Borrow;
 use std::fs::File;
 use std::path::Path;
 use std::sync::Arc;
@@ -24,18 +25,29 @@ impl<R> Table<R> {
     /// # Errors
     /// [`Error::Io`] where the disk refuses.
     pub fn write_parquet<'a>(&self, path: &Path, records: impl IntoIterator<Item = &'a R>) -> Result<()> {
-        self.write_groups(path, records.into_iter())
-            .map_err(|error| Error::io(path, "write the table", std::io::Error::other(error)))
+        self.write_parquet_of(path, records.into_iter().map(Ok))
     }
 
-    fn write_groups<'a>(&self, path: &Path, mut records: impl Iterator<Item = &'a R>) -> ParquetResult<()> {
+    /// As [`Table::write_parquet`], of records that are read one after another; it ends with the first error.
+    pub(crate) fn write_parquet_of<B: Borrow<R>>(
+        &self,
+        path: &Path,
+        records: impl IntoIterator<Item = Result<B>>,
+    ) -> Result<()> {
+        let mut failed = None;
+        let records = records.into_iter().map_while(|record| record.map_err(|error| failed = Some(error)).ok());
+        let written = self.write_groups(path, records);
+        failed.map_or(written.map_err(|e| Error::io(path, "write the table", std::io::Error::other(e))), Err)
+    }
+
+    fn write_groups<B: Borrow<R>>(&self, path: &Path, mut records: impl Iterator<Item = B>) -> ParquetResult<()> {
         let fields = self.columns.iter().map(field).collect::<ParquetResult<_>>()?;
         let schema = Arc::new(Type::group_type_builder(self.name).with_fields(fields).build()?);
         let compression = Compression::GZIP(GzipLevel::default());
         let properties = Arc::new(WriterProperties::builder().set_compression(compression).build());
         let mut file = SerializedFileWriter::new(File::create(path)?, schema, properties)?;
         loop {
-            let records: Vec<&R> = records.by_ref().take(GROUP).collect();
+            let records: Vec<B> = records.by_ref().take(GROUP).collect();
             if records.is_empty() {
                 break;
             }
@@ -68,8 +80,8 @@ fn field<R>(column: &Column<R>) -> ParquetResult<Arc<Type>> {
     Ok(Arc::new(builder.with_repetition(Repetition::OPTIONAL).with_logical_type(logical).build()?))
 }
 
-fn write_column<R>(column: &Column<R>, records: &[&R], out: &mut ColumnWriter<'_>) -> ParquetResult<()> {
-    let cells = || records.iter().map(|record| column.value(record));
+fn write_column<R, B: Borrow<R>>(column: &Column<R>, records: &[B], out: &mut ColumnWriter<'_>) -> ParquetResult<()> {
+    let cells = || records.iter().map(|record| column.value(record.borrow()));
     match out {
         ColumnWriter::BoolColumnWriter(out) => {
             let (values, levels) = split(cells().map(|v| if let Value::Boolean(yes) = v { Some(yes) } else { None }));

@@ -4,6 +4,7 @@
 //! or `@` can be taken for a formula by a spreadsheet program: open the table through its text import, or use the
 //! `.xlsx` of the delivered bundle, where every text is a text.
 
+use std::borrow::Borrow;
 use std::fs::File;
 use std::io::{self, BufReader, BufWriter, Read, Write};
 use std::path::Path;
@@ -62,14 +63,22 @@ impl<R: Default> Table<R> {
 
     /// Writes the whole table into a new file.
     pub fn write_csv<'a>(&self, path: &Path, records: impl IntoIterator<Item = &'a R>) -> Result<()> {
-        let write = || -> io::Result<()> {
-            let mut table = self.writer(BufWriter::new(File::create(path)?))?;
-            for record in records {
-                table.write(record)?;
-            }
-            table.finish()?.into_inner()?.sync_all()
-        };
-        write().map_err(|source| Error::io(path, "write the table", source))
+        self.write_csv_of(path, records.into_iter().map(Ok))
+    }
+
+    /// As [`Table::write_csv`], of records that are read one after another; it ends with the first error.
+    pub(crate) fn write_csv_of<B: Borrow<R>>(
+        &self,
+        path: &Path,
+        records: impl IntoIterator<Item = Result<B>>,
+    ) -> Result<()> {
+        let fail = |source| Error::io(path, "write the table", source);
+        let mut table = self.writer(BufWriter::new(File::create(path).map_err(fail)?)).map_err(fail)?;
+        for record in records {
+            table.write(record?.borrow()).map_err(fail)?;
+        }
+        let end = || table.finish()?.into_inner()?.sync_all();
+        end().map_err(fail)
     }
 
     /// Reads a table. Columns are found by name in any order, and columns that are not the table's are passed over.

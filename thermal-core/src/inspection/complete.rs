@@ -5,16 +5,18 @@
 use nalgebra::Matrix3;
 use ndarray::ArrayView2;
 
-use super::conclude::outlines;
-use super::{FrameReport, Inputs, read_frame};
+use super::frames::rows;
+use super::{FrameReport, Inputs, Records, read_frame};
+use crate::Result;
 use crate::finding::{Flag, ModuleRecord};
 use crate::frame::{FrameResult, FrameSettings, describe};
 use crate::median::median;
 use crate::optics::Lens;
 use crate::outline::{Cell, LatticePlace, Look, Outlines, PlaneMap, Table, locate};
 use crate::radiometry::Converter;
+use crate::shelf::{Shelf, Shelved};
 use crate::site::{
-    self, Expected, FrameOutlines, Overlooked, Place, Problem, Registration, Tables, expected, overlooked,
+    self, Expected, FrameOutlines, Overlooked, Place, Problem, Registration, Seen, Tables, expected, overlooked,
 };
 use crate::threads::in_order;
 
@@ -33,36 +35,61 @@ const LIKE_SHARE: f64 = 0.7;
 /// Neighbours that an added module must look like.
 const ALIKE: usize = 4;
 
+/// The frames of a flight at their places on the plant.
+#[derive(Debug, Clone)]
+pub struct Placed {
+    /// The frames as they were registered, in the order of the reports.
+    pub frames: Vec<FrameOutlines>,
+    /// Where they stand.
+    pub registration: Registration,
+}
+
 /// Places the frames on the plant, and outlines what their layout shows to be missing. The frames that lack a module are
 /// read again, on `threads` threads; the modules added say so among their reasons. `None` where no frame has a position.
-pub fn complete(inputs: &Inputs, reports: &mut [FrameReport], threads: usize) -> Option<Registration> {
+/// What there is for each outline goes to `shelf`.
+///
+/// # Errors
+/// The shelf cannot be written to, or what was put there cannot be read back.
+pub fn complete(inputs: &Inputs, reports: &mut [FrameReport], shelf: &Shelf, threads: usize) -> Result<Option<Placed>> {
     if !reports.iter().any(|r| r.lens.is_some() && r.capture.position().is_some()) {
-        return None;
+        return Ok(None);
     }
-    let frames: Vec<FrameOutlines> = reports.iter().map(outlines).collect();
-    let mut registration = site::register_on(&frames, &inputs.settings, inputs.layout.as_ref(), threads);
+    let frames = in_order(reports.len(), threads, |k, (): &mut ()| {
+        let seen = reports[k].records.read().and_then(|records| shelf.put(records.seen()));
+        Some(seen.map(|seen| reports[k].outlines(seen)))
+    });
+    let mut frames: Vec<FrameOutlines> = frames.into_iter().collect::<Result<_>>()?;
+    let mut registration = site::register_on(&frames, &inputs.settings, inputs.layout.as_ref(), shelf, threads)?;
     if registration.reconstructed {
-        return Some(registration);
+        return Ok(Some(Placed { frames, registration }));
     }
-    let strangers = site::strangers(&registration);
+    let strangers = site::strangers(&registration)?;
     let settings = FrameSettings::of(&inputs.settings);
     let tables = Tables::new(&registration, &inputs.settings.array, inputs.settings.module.size_along_up_m().1);
     let plant = Plant { registration: &registration, tables: tables.as_ref() };
     let done = in_order(reports.len(), threads, |k, converter| {
-        let frame = Frame::of(&reports[k], &registration.frames[k].places, &strangers[k]);
-        Some(complete_frame(inputs, &settings, &plant, &reports[k], frame, converter))
+        let mut change = || -> Result<Option<Box<Change>>> {
+            let (records, places) = (reports[k].records.read()?, registration.frames[k].places.read()?);
+            let frame = Frame::of(&records, &places, &strangers[k]);
+            let done = complete_frame(inputs, &settings, &plant, &reports[k], frame, converter);
+            let soft = records.modules.iter().any(|m| m.flags.contains(&Flag::Soft));
+            done.map(|done| done.put(soft, shelf)).transpose()
+        };
+        Some(change())
     });
     let (mut changed, mut left_out) = (false, (0, 0));
-    for (k, Completed { result, places, dropped }) in done.into_iter().enumerate().filter_map(|(k, d)| Some((k, d?))) {
-        let soft = reports[k].modules.iter().any(|m| m.flags.contains(&Flag::Soft));
-        reports[k].take(result, soft);
-        registration.frames[k].places = places;
+    for (k, change) in done.into_iter().enumerate() {
+        let Some(Change { outlined, to_array, records, seen, places, dropped }) = change?.map(|change| *change) else {
+            continue;
+        };
+        let report = &mut reports[k];
+        (report.outlined, report.to_array, report.records) = (outlined, to_array, records);
+        (frames[k].modules, registration.frames[k].places) = (seen, places);
         left_out = (left_out.0 + dropped, left_out.1 + usize::from(dropped > 0));
         changed = true;
     }
     if changed {
-        let frames: Vec<FrameOutlines> = reports.iter().map(outlines).collect();
-        registration.count_seen(&frames);
+        registration.count_seen(&frames)?;
     }
     if left_out.0 > 0 {
         registration.problems.push(Problem::new(
@@ -74,7 +101,7 @@ pub fn complete(inputs: &Inputs, reports: &mut [FrameReport], threads: usize) ->
             "add the modules to the layout if the plant has more than it lists",
         ));
     }
-    Some(registration)
+    Ok(Some(Placed { frames, registration }))
 }
 
 /// The plant as registered.
@@ -101,8 +128,8 @@ struct Frame {
 }
 
 impl Frame {
-    fn of(report: &FrameReport, places: &[Place], strangers: &[usize]) -> Self {
-        let list = report.modules.iter().zip(&report.lattice).zip(places).enumerate();
+    fn of(records: &Records, places: &[Place], strangers: &[usize]) -> Self {
+        let list = records.modules.iter().zip(&records.lattice).zip(places).enumerate();
         let outline = |(i, ((m, at), place)): (usize, ((&ModuleRecord, &LatticePlace), &Place))| {
             let LatticePlace { table, line, column, confidence } = *at;
             let (column, line) = (column as usize, line as usize);
@@ -193,6 +220,32 @@ struct Completed {
     places: Vec<Place>,
     /// Outlines that were left out as strangers.
     dropped: usize,
+}
+
+/// The same on the shelf.
+struct Change {
+    outlined: usize,
+    to_array: Option<[[f64; 3]; 3]>,
+    records: Shelved<Records>,
+    seen: Shelved<Vec<Seen>>,
+    places: Shelved<Vec<Place>>,
+    dropped: usize,
+}
+
+impl Completed {
+    /// Lays it down; `soft`: the frame is out of focus or blurred.
+    fn put(self, soft: bool, shelf: &Shelf) -> Result<Box<Change>> {
+        let to_array = self.result.outlines.view.map(|(_, m)| rows(&m));
+        let records = Records::of(self.result, soft);
+        Ok(Box::new(Change {
+            outlined: records.modules.len(),
+            to_array,
+            seen: shelf.put(records.seen())?,
+            records: shelf.put(records)?,
+            places: shelf.put(self.places)?,
+            dropped: self.dropped,
+        }))
+    }
 }
 
 /// Looks for what a frame lacks; `None` where nothing of it looks like a module and nothing is to be left out. Only a frame

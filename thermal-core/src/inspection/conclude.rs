@@ -1,15 +1,17 @@
 //! From the frames' records to one list: places on the site, one finding a physical module, irradiance, severity.
 
-use super::second_look::second_look;
+use super::complete::Placed;
+use super::second_look::Verdicts;
 use super::unseen::{hints, unseen};
 use super::{FrameReport, Inputs};
 use crate::finding::{Finding, Flag, ModuleRecord, Pattern, Unseen};
 use crate::irradiance::Reading;
 use crate::run_record::Skipped;
 use crate::settings::Settings;
-use crate::site::{self, FrameOutlines, MergedModule, Pose, Registration, Seen, Sight};
+use crate::shelf::Shelf;
+use crate::site::{self, MergedModule, Place, Registration, Sight};
 use crate::uncertainty::{self, Scatter};
-use crate::{Error, severity};
+use crate::{Error, Result, severity};
 
 /// View angle off the perpendicular above which a finding is flagged, deg; IEC TS 62446-3:2017 allows 30 (from memory).
 const OBLIQUE_DEG: f32 = 30.0;
@@ -17,8 +19,8 @@ const OBLIQUE_DEG: f32 = 30.0;
 /// What an inspection comes to.
 #[derive(Debug, Clone, Default)]
 pub struct Conclusion {
-    /// A record an outlined module, a list a frame, in the order of the frames.
-    pub modules: Vec<Vec<ModuleRecord>>,
+    /// Outlined modules of all frames.
+    pub outlines: usize,
     /// The findings, gravest first.
     pub findings: Vec<Finding>,
     /// The frame and module that is the evidence of each finding, as numbers into the reports.
@@ -33,43 +35,56 @@ pub struct Conclusion {
     pub problems: Vec<String>,
     /// Frames used.
     pub frames_used: usize,
+    /// What the whole flight says of each module.
+    verdicts: Verdicts,
 }
 
 impl Conclusion {
-    /// The records of all frames, one by one.
-    pub fn records(&self) -> impl Iterator<Item = &ModuleRecord> + Clone {
-        self.modules.iter().flatten()
+    /// The records of all frames, one by one, at their places and with what the whole flight says of them. A frame's are read
+    /// back when they are wanted: a table that is made of them ends with the first error.
+    pub fn records(&self, reports: &[FrameReport]) -> impl Iterator<Item = Result<ModuleRecord>> {
+        reports.iter().enumerate().flat_map(|(frame, report)| {
+            let (records, error) = match self.of_frame(frame, report) {
+                Ok((records, _)) => (records, None),
+                Err(error) => (Vec::new(), Some(error)),
+            };
+            records.into_iter().map(Ok).chain(error.map(Err))
+        })
+    }
+
+    /// The records of one frame, and the scatter of its sound modules about their rows by its own word, K.
+    fn of_frame(&self, frame: usize, report: &FrameReport) -> Result<(Vec<ModuleRecord>, f64)> {
+        let mut records = report.records.read()?.modules;
+        let scatter_k = row_scatter_k(&records);
+        if let Some(registration) = &self.registration
+            && let Some(placed) = registration.frames.get(frame)
+        {
+            for (record, place) in records.iter_mut().zip(placed.places.read()?.iter()) {
+                locate(record, place, registration);
+                self.verdicts.correct(record, place);
+            }
+        }
+        Ok((records, scatter_k))
     }
 }
 
-/// Brings the frames' records together; what there is for each module moves out of the reports, since a flight has a
-/// million of them.
+/// Brings the frames' records together. `placed`: what [`super::complete()`] found; what there is for each outline goes to
+/// `shelf`.
 ///
-/// `registration`: where [`super::complete`] found the frames to stand.
-pub fn conclude(inputs: &Inputs, reports: &mut [FrameReport], registration: Option<Registration>) -> Conclusion {
+/// # Errors
+/// The shelf cannot be written to, or what was put there cannot be read back.
+pub fn conclude(inputs: &Inputs, reports: &[FrameReport], placed: Option<Placed>, shelf: &Shelf) -> Result<Conclusion> {
     let mut out = Conclusion {
+        outlines: reports.iter().map(|r| r.outlined).sum(),
         skipped: reports.iter().filter_map(|r| r.error.clone()).collect(),
         frames_used: reports.iter().filter(|r| r.lens.is_some()).count(),
         problems: inputs.problems.iter().map(ToString::to_string).collect(),
         ..Conclusion::default()
     };
-    let frames: Vec<FrameOutlines> = reports.iter().map(outlines).collect();
-    let scatter_k: Vec<f64> = reports.iter().map(|r| row_scatter_k(&r.modules)).collect();
-    let mut modules: Vec<Vec<ModuleRecord>> = reports.iter_mut().map(|r| std::mem::take(&mut r.modules)).collect();
-    for report in reports.iter_mut() {
-        (report.lattice, report.spots) = (Vec::new(), Vec::new());
-    }
-    let reports = &*reports;
     let mut merged = Vec::new();
-    if let Some(registration) = registration {
-        for (records, placed) in modules.iter_mut().zip(&registration.frames) {
-            for (record, place) in records.iter_mut().zip(&placed.places) {
-                locate(record, place, &registration);
-            }
-        }
-        merged = site::merge(&frames, &registration);
-        drop(frames);
-        second_look(&mut modules, &merged, &registration);
+    if let Some(Placed { frames, registration }) = placed {
+        merged = site::merge_on(&frames, &registration, shelf)?;
+        out.verdicts = Verdicts::of(&merged);
         out.problems.extend(registration.problems.iter().map(ToString::to_string));
         out.unseen = unseen(&registration, &merged, reports);
         out.problems.extend(hints(&out.unseen));
@@ -79,31 +94,33 @@ pub fn conclude(inputs: &Inputs, reports: &mut [FrameReport], registration: Opti
         let times: Vec<jiff::Timestamp> = reports.iter().filter_map(|r| r.capture.captured_at).collect();
         out.problems.extend(log.no_reading_fits(&times, &inputs.settings.irradiance).map(|e: Error| e.to_string()));
     }
-    let mut findings: Vec<(Finding, Sight)> = if let Some(registration) = &out.registration {
+    let mut findings: Vec<(Finding, Sight)> = Vec::new();
+    if let Some(registration) = &out.registration {
         // Where no frame shows a module whole it is not judged: its hint stands in the list of the unseen.
         let stands = |m: &&MergedModule| m.pattern != Pattern::None && !m.flags.contains(&Flag::Cut);
-        let standing: Vec<&MergedModule> = merged.iter().filter(stands).collect();
-        let mut list: Vec<(Finding, Sight)> =
-            standing.iter().map(|m| (of_merged(m, &modules, registration), m.best)).collect();
-        for ((finding, sight), merged) in list.iter_mut().zip(&standing) {
-            let scatter = Scatter { frames_k: merged.delta_t_spread_k, row_k: scatter_k[sight.frame] };
-            judge(finding, scatter, &reports[sight.frame], inputs);
+        let mut list: Vec<Standing> = Vec::new();
+        for merged in merged.iter().filter(stands) {
+            let Sight { frame, module } = merged.best;
+            let (records, row_k) = out.of_frame(frame, &reports[frame])?;
+            let place = registration.frames[frame].places.read()?[module];
+            let mut finding = of_merged(merged, &records[module], &place, registration);
+            judge(&mut finding, Scatter { frames_k: merged.delta_t_spread_k, row_k }, &reports[frame], inputs);
+            list.push(Standing { finding, merged, place });
         }
-        name_unlisted(&mut list, &standing, registration);
-        list
+        name_unlisted(&mut list);
+        findings.extend(list.into_iter().map(|s| (s.finding, s.merged.best)));
     } else {
-        let mut list = Vec::new();
-        for (frame, records) in modules.iter().enumerate() {
-            for (module, record) in records.iter().enumerate().filter(|(_, m)| m.pattern != Pattern::None && m.whole) {
-                let mut finding =
-                    Finding { module: record.clone(), frames_seen: 1, frames_confirmed: 1, ..Finding::default() };
+        for (frame, report) in reports.iter().enumerate() {
+            let (records, row_k) = out.of_frame(frame, report)?;
+            let standing = |m: &ModuleRecord| m.pattern != Pattern::None && m.whole;
+            for (module, record) in records.into_iter().enumerate().filter(|(_, m)| standing(m)) {
+                let mut finding = Finding { module: record, frames_seen: 1, frames_confirmed: 1, ..Finding::default() };
                 finding.module.flags.push(Flag::OneFrame);
-                judge(&mut finding, Scatter { frames_k: 0.0, row_k: scatter_k[frame] }, &reports[frame], inputs);
-                list.push((finding, Sight { frame, module }));
+                judge(&mut finding, Scatter { frames_k: 0.0, row_k }, report, inputs);
+                findings.push((finding, Sight { frame, module }));
             }
         }
-        list
-    };
+    }
     findings.sort_by(|(a, sa), (b, sb)| {
         let size = |f: &Finding| f.delta_t_ref_k.unwrap_or(f.module.delta_t_k);
         b.abnormality_class.cmp(&a.abnormality_class).then(size(b).total_cmp(&size(a))).then(sa.cmp(sb))
@@ -112,56 +129,26 @@ pub fn conclude(inputs: &Inputs, reports: &mut [FrameReport], registration: Opti
         out.findings.push(Finding { finding: format!("F{:04}", k + 1), ..finding });
         out.evidence.push(sight);
     }
-    out.modules = modules;
-    out
+    Ok(out)
 }
 
-/// A frame as the registration wants it.
-pub(super) fn outlines(report: &FrameReport) -> FrameOutlines {
-    let c = &report.capture;
-    FrameOutlines {
-        file: report.file.clone(),
-        captured_at: c.captured_at,
-        lens: report.lens.unwrap_or(crate::optics::Lens { width: 1, height: 1, focal_px: 1.0, k1: 0.0 }),
-        pose: Pose {
-            lat: c.lat,
-            lon: c.lon,
-            altitude_m: c.altitude_m,
-            height_m: c.height_above_takeoff_m,
-            yaw_deg: c.yaw_deg,
-            pitch_deg: c.pitch_deg,
-            roll_deg: c.roll_deg,
-        },
-        blur_px: report.blur_px.map(|blur| blur as f32),
-        modules: report
-            .modules
-            .iter()
-            .zip(report.lattice.iter().zip(&report.spots))
-            .map(|(m, (at, spot))| Seen {
-                corners: m.corners.map(|p| p.map(|v| v as f32)),
-                whole: m.whole,
-                table: at.table,
-                course: at.line as i32,
-                position: at.column as i32,
-                t_median_c: m.t_median_c as f32,
-                pattern: m.pattern,
-                delta_t_k: m.delta_t_k as f32,
-                confidence: m.confidence as f32,
-                spot: spot.map(|s| s.map(|v| v as f32)),
-            })
-            .collect(),
-    }
+/// A module whose pattern stands, and the place of its best outline.
+struct Standing<'a> {
+    finding: Finding,
+    merged: &'a MergedModule,
+    place: Place,
 }
 
 /// Puts a module's place on the site into its record.
-fn locate(record: &mut ModuleRecord, place: &site::Place, registration: &Registration) {
-    record.ground = Some(registration.corners_lon_lat(place));
+fn locate(record: &mut ModuleRecord, place: &Place, registration: &Registration) {
     if let Some(asset) = place.asset.and_then(|a| registration.assets.get(a as usize)) {
         record.asset_id.clone_from(&asset.id);
         record.row = asset.row;
         record.course = asset.course;
         record.position = asset.position;
         record.ground = Some(asset.corners);
+    } else {
+        record.ground = Some(registration.corners_lon_lat(place));
     }
     if place.ambiguous() {
         record.flags.push(Flag::AmbiguousPlace);
@@ -171,10 +158,9 @@ fn locate(record: &mut ModuleRecord, place: &site::Place, registration: &Registr
     }
 }
 
-/// The finding of a physical module.
-fn of_merged(merged: &MergedModule, modules: &[Vec<ModuleRecord>], registration: &Registration) -> Finding {
-    let best = merged.best;
-    let mut module = modules[best.frame][best.module].clone();
+/// The finding of a physical module, by the record and the place of its best outline.
+fn of_merged(merged: &MergedModule, best: &ModuleRecord, place: &Place, registration: &Registration) -> Finding {
+    let mut module = best.clone();
     module.pattern = merged.pattern;
     module.delta_t_k = merged.delta_t_k;
     module.confidence = merged.confidence;
@@ -192,8 +178,7 @@ fn of_merged(merged: &MergedModule, modules: &[Vec<ModuleRecord>], registration:
     }
     let name = |a: Option<u32>| Some(registration.assets.get(a? as usize)?.id.clone());
     if let (Some(one), Some(other)) = (name(merged.asset), name(merged.other)) {
-        let place = registration.frames.get(best.frame).and_then(|f| f.places.get(best.module));
-        let share = 100.0 * place.map_or(0.0, |p| p.confidence);
+        let share = 100.0 * place.confidence;
         note.push(format!("the place may be {one} ({share:.0} %) or {other}"));
     }
     Finding {
@@ -214,28 +199,28 @@ fn row_scatter_k(modules: &[ModuleRecord]) -> f64 {
 
 /// Findings on no module of the plant get a name of their own, from north to south; those of a frame without a place are
 /// told by their picture only.
-fn name_unlisted(list: &mut [(Finding, Sight)], merged: &[&MergedModule], registration: &Registration) {
-    let north = |s: &Sight| {
-        let place = registration.frames.get(s.frame)?.places.get(s.module)?;
+fn name_unlisted(list: &mut [Standing]) {
+    let north = |place: &Place| {
         let mean = |k: usize| place.ground_m.iter().map(|p| p[k]).sum::<f32>() / 4.0;
         (mean(0).is_finite() && mean(1).is_finite()).then(|| [mean(1), mean(0)])
     };
     let mut unlisted: Vec<(usize, [f32; 2])> = Vec::new();
-    for (k, (finding, sight)) in list.iter_mut().enumerate().filter(|(k, _)| merged[*k].asset.is_none()) {
-        let module = &mut finding.module;
-        if let Some(place) = north(sight) {
+    for (k, standing) in list.iter_mut().enumerate().filter(|(_, s)| s.merged.asset.is_none()) {
+        let Finding { module, note, .. } = &mut standing.finding;
+        if let Some(place) = north(&standing.place) {
             unlisted.push((k, place));
         } else {
             module.flags.push(Flag::AmbiguousPlace);
             module.flags.sort_unstable();
             module.flags.dedup();
-            "the frame could not be placed: row, course and position are its own".clone_into(&mut finding.note);
+            "the frame could not be placed: row, course and position are its own".clone_into(note);
         }
     }
     unlisted.sort_by(|(i, a), (j, b)| b[0].total_cmp(&a[0]).then(a[1].total_cmp(&b[1])).then(i.cmp(j)));
     for (n, (k, _)) in unlisted.into_iter().enumerate() {
-        list[k].0.module.asset_id = format!("unlisted-{:03}", n + 1);
-        "not in the layout".clone_into(&mut list[k].0.note);
+        let finding = &mut list[k].finding;
+        finding.module.asset_id = format!("unlisted-{:03}", n + 1);
+        "not in the layout".clone_into(&mut finding.note);
     }
 }
 

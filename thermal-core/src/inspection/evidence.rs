@@ -7,7 +7,7 @@ use std::sync::Mutex;
 use super::frames::read_frame;
 use super::{Conclusion, FrameReport, Inputs};
 use crate::evidence::{Style, render};
-use crate::finding::{Finding, ModuleRecord};
+use crate::finding::Finding;
 use crate::threads::in_order;
 use crate::{Error, Result};
 
@@ -33,7 +33,7 @@ pub(super) fn write_all(
     let findings = &conclusion.findings;
     in_order(work.len(), threads, |k, converter| {
         let (frame, list) = &work[k];
-        let result = draw(inputs, &reports[*frame], &conclusion.modules[*frame], (list, findings), folder, converter);
+        let result = draw(inputs, &reports[*frame], (list, findings), folder, converter);
         if let (Err(error), Ok(mut failed)) = (result, failed.lock()) {
             failed.get_or_insert(error);
             return None;
@@ -46,7 +46,6 @@ pub(super) fn write_all(
 fn draw(
     inputs: &Inputs,
     report: &FrameReport,
-    modules: &[ModuleRecord],
     (list, findings): (&[usize], &[Finding]),
     folder: &Path,
     converter: &mut Option<crate::radiometry::Converter>,
@@ -60,7 +59,7 @@ fn draw(
             "put the frame of the flight back, or inspect again",
         ));
     }
-    let neighbours: Vec<[[f64; 2]; 4]> = modules.iter().map(|m| m.corners).collect();
+    let neighbours: Vec<[[f64; 2]; 4]> = report.records.read()?.modules.iter().map(|m| m.corners).collect();
     for &k in list {
         let finding = &findings[k];
         let picture = render(&thermogram.celsius.view(), finding, &neighbours, &inputs.settings, &Style::default())?;

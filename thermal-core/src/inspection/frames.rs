@@ -6,7 +6,6 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use nalgebra::Matrix3;
 use serde::{Deserialize, Serialize};
 
-use super::conclude::outlines;
 use super::{Inputs, Journal};
 use crate::capture::Capture;
 use crate::finding::{Flag, ModuleRecord};
@@ -18,12 +17,13 @@ use crate::quality::{self, LINE_M, Sharpness};
 use crate::radiometry::{Converter, Model, Thermogram};
 use crate::raster::{self, Limits};
 use crate::run_record::{InputFile, Skipped};
-use crate::site::FrameOutlines;
+use crate::shelf::{Shelf, Shelved};
+use crate::site::{FrameOutlines, Pose, Seen};
 use crate::threads::in_order;
 use crate::{Error, Result};
 
-/// What one frame gave.
-#[derive(Debug, Clone, Serialize, Deserialize)]
+/// What one frame gave. What there is for each of its modules is on a shelf, since a flight has a million of them.
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct FrameReport {
     /// Its name in `frames/`.
     pub file: String,
@@ -33,20 +33,62 @@ pub struct FrameReport {
     pub capture: Capture,
     /// Its lens; `None` where the frame was not used.
     pub lens: Option<Lens>,
-    /// A record an outlined module.
-    pub modules: Vec<ModuleRecord>,
-    /// Each module's place among the lattices of the frame.
-    pub lattice: Vec<LatticePlace>,
+    /// How many modules were outlined.
+    pub outlined: usize,
+    /// What they were found to be.
+    #[serde(skip)]
+    pub records: Shelved<Records>,
     /// Rotation from camera to array axes as the outlines have it, row by row; `None` where nothing was outlined.
     pub to_array: Option<[[f64; 3]; 3]>,
-    /// For each module, the middle of its hot spot in shares of the module, where it has one.
-    pub spots: Vec<Option<[f64; 2]>>,
     /// Width of the modules' edges, px, where measured.
     pub blur_px: Option<f64>,
     /// The encoding was taken from the frame's metadata.
     pub radiometry_from_metadata: bool,
     /// Why it was not used.
     pub error: Option<Skipped>,
+}
+
+/// What the outlined modules of a frame were found to be.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Records {
+    /// A record an outlined module.
+    pub modules: Vec<ModuleRecord>,
+    /// Each module's place among the lattices of the frame.
+    pub lattice: Vec<LatticePlace>,
+    /// For each module, the middle of its hot spot in shares of the module, where it has one.
+    pub spots: Vec<Option<[f64; 2]>>,
+}
+
+impl Records {
+    /// What a frame's modules were found to be; `soft`: in a frame that is out of focus or blurred.
+    pub(super) fn of(result: FrameResult, soft: bool) -> Self {
+        let mut records = Self {
+            lattice: result.outlines.lattice(),
+            spots: result.readings.iter().map(|r| r.spot).collect(),
+            modules: result.modules,
+        };
+        if soft {
+            records.modules.iter_mut().for_each(|module| module.flags.push(Flag::Soft));
+        }
+        records
+    }
+
+    /// What the registration wants of them.
+    pub(super) fn seen(&self) -> Vec<Seen> {
+        let seen = |(m, (at, spot)): (&ModuleRecord, (&LatticePlace, &Option<[f64; 2]>))| Seen {
+            corners: m.corners.map(|p| p.map(|v| v as f32)),
+            whole: m.whole,
+            table: at.table,
+            course: at.line as i32,
+            position: at.column as i32,
+            t_median_c: m.t_median_c as f32,
+            pattern: m.pattern,
+            delta_t_k: m.delta_t_k as f32,
+            confidence: m.confidence as f32,
+            spot: spot.map(|s| s.map(|v| v as f32)),
+        };
+        self.modules.iter().zip(self.lattice.iter().zip(&self.spots)).map(seen).collect()
+    }
 }
 
 /// Reads a frame and turns it to temperatures; `converter` is kept between frames of one encoding.
@@ -105,26 +147,35 @@ impl FrameReport {
             file: name.to_owned(),
             digest: InputFile { file: format!("frames/{name}"), bytes: 0, sha256: String::new() },
             capture: Capture { file: name.to_owned(), ..Capture::default() },
-            lens: None,
-            modules: Vec::new(),
-            lattice: Vec::new(),
-            to_array: None,
-            spots: Vec::new(),
-            blur_px: None,
-            radiometry_from_metadata: false,
-            error: None,
+            ..Self::default()
         }
     }
 
-    /// Takes over what a frame's modules were found to be; `soft`: in a frame that is out of focus or blurred.
-    pub(super) fn take(&mut self, result: FrameResult, soft: bool) {
-        self.lattice = result.outlines.lattice();
-        self.to_array = result.outlines.view.map(|(_, m)| [0, 1, 2].map(|j| [0, 1, 2].map(|k| m[(j, k)])));
-        self.spots = result.readings.iter().map(|r| r.spot).collect();
-        self.modules = result.modules;
-        self.modules.shrink_to_fit();
-        if soft {
-            self.modules.iter_mut().for_each(|module| module.flags.push(Flag::Soft));
+    /// Takes over what the frame's modules were found to be.
+    pub fn put(&mut self, records: Records, shelf: &Shelf) -> Result<()> {
+        self.outlined = records.modules.len();
+        self.records = shelf.put(records)?;
+        Ok(())
+    }
+
+    /// The frame as the registration wants it, with what its [`Records::seen`] gives.
+    pub(super) fn outlines(&self, modules: Shelved<Vec<Seen>>) -> FrameOutlines {
+        let c = &self.capture;
+        FrameOutlines {
+            file: self.file.clone(),
+            captured_at: c.captured_at,
+            lens: self.lens.unwrap_or(Lens { width: 1, height: 1, focal_px: 1.0, k1: 0.0 }),
+            pose: Pose {
+                lat: c.lat,
+                lon: c.lon,
+                altitude_m: c.altitude_m,
+                height_m: c.height_above_takeoff_m,
+                yaw_deg: c.yaw_deg,
+                pitch_deg: c.pitch_deg,
+                roll_deg: c.roll_deg,
+            },
+            blur_px: self.blur_px.map(|blur| blur as f32),
+            modules,
         }
     }
 
@@ -135,15 +186,22 @@ impl FrameReport {
     }
 }
 
-fn one(inputs: &Inputs, settings: &FrameSettings, name: &str, converter: &mut Option<Converter>) -> FrameReport {
-    let mut report = FrameReport::of(name);
+fn one(
+    inputs: &Inputs,
+    settings: &FrameSettings,
+    name: &str,
+    converter: &mut Option<Converter>,
+) -> (FrameReport, Records) {
+    let (mut report, mut records) = (FrameReport::of(name), Records::default());
     match read_frame(inputs, name, converter) {
         Ok((thermogram, capture, lens, digest, from_metadata)) => {
             let pose = logged_pose(inputs, &capture);
             let sharpness = Sharpness::of(&thermogram.celsius.view(), line_px(pose.height_m, &capture, &lens));
             report.blur_px = sharpness.width_px();
             let result = analyse(name, thermogram.celsius.view(), &lens, &pose, settings);
-            report.take(result, sharpness.is_soft(&quality::Limits::default()));
+            report.to_array = result.outlines.view.map(|(_, m)| rows(&m));
+            records = Records::of(result, sharpness.is_soft(&quality::Limits::default()));
+            report.outlined = records.modules.len();
             report.lens = Some(lens);
             report.capture = capture;
             report.digest = digest;
@@ -151,7 +209,12 @@ fn one(inputs: &Inputs, settings: &FrameSettings, name: &str, converter: &mut Op
         }
         Err(error) => report.error = Some(Skipped::new(format!("frames/{name}"), &error)),
     }
-    report
+    (report, records)
+}
+
+/// A matrix, row by row.
+pub(super) fn rows(m: &Matrix3<f64>) -> [[f64; 3]; 3] {
+    [0, 1, 2].map(|j| [0, 1, 2].map(|k| m[(j, k)]))
 }
 
 /// The outlines of one frame with their medians and nothing more; none where it cannot be read.
@@ -161,13 +224,13 @@ pub(crate) fn outline_frame(
     name: &str,
     converter: &mut Option<Converter>,
 ) -> FrameOutlines {
-    let mut report = FrameReport::of(name);
+    let (mut report, mut records) = (FrameReport::of(name), Records::default());
     if let Ok((thermogram, capture, lens, ..)) = read_frame(inputs, name, converter) {
         let pose = logged_pose(inputs, &capture);
         let celsius = thermogram.celsius.view();
         let found = outline::find_from_pose(celsius, &lens, &pose, &settings.array, &settings.outline);
-        report.lattice = found.lattice();
-        report.spots = vec![None; report.lattice.len()];
+        records.lattice = found.lattice();
+        records.spots = vec![None; records.lattice.len()];
         let record = |cell: &Cell| ModuleRecord {
             corners: cell.corners,
             whole: cell.whole,
@@ -175,11 +238,11 @@ pub(crate) fn outline_frame(
             confidence: cell.confidence,
             ..ModuleRecord::default()
         };
-        report.modules = found.tables.iter().flat_map(|t| &t.cells).map(record).collect();
+        records.modules = found.tables.iter().flat_map(|t| &t.cells).map(record).collect();
         report.lens = Some(lens);
         report.capture = capture;
     }
-    outlines(&report)
+    report.outlines(records.seen().into())
 }
 
 /// Width of the gaps between modules, px, at the logged height.
@@ -192,7 +255,7 @@ fn line_px(height_m: Option<f64>, capture: &Capture, lens: &Lens) -> Option<f64>
 /// written into it. `progress` is told after each frame; `stop` ends early, and the frames not done by then are left out.
 ///
 /// # Errors
-/// The journal cannot be written; what it holds by then is whole.
+/// The journal cannot be written or read back; what it holds by then is whole.
 pub fn analyse_frames(
     inputs: &Inputs,
     names: &[String],
@@ -209,10 +272,10 @@ pub fn analyse_frames(
             return None;
         }
         let fresh = || {
-            let report = one(inputs, settings, &names[k], converter);
-            journal.add(inputs, &report).map(|()| report)
+            let (report, records) = one(inputs, settings, &names[k], converter);
+            journal.add(inputs, report, records)
         };
-        match journal.find(inputs, &names[k]).map_or_else(fresh, Ok) {
+        match journal.find(inputs, &names[k]).and_then(|known| known.map_or_else(fresh, Ok)) {
             Ok(report) => {
                 progress();
                 Some(report)
@@ -249,9 +312,8 @@ pub fn same_size(reports: &mut [FrameReport]) {
                     remedy: "inspect frames of another camera or mode in a folder of their own".to_owned(),
                 });
                 report.lens = None;
-                report.modules.clear();
-                report.lattice.clear();
-                report.spots.clear();
+                report.outlined = 0;
+                report.records = Shelved::default();
             }
         }
     }

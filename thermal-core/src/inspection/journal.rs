@@ -1,30 +1,29 @@
 //! The reports of the frames that are done, on disk as they come, so that a stopped run goes on where it was; and the
 //! same file as the result of a part of a run.
 //!
-//! After a head line that names the format, entries follow: length, checksum (CRC-32, ISO 3309), content. What a killed
-//! program or a full disk left half written fails its checksum and is cut off.
+//! After a head line that names the format, pieces of a [`Shelf`] follow, two a frame: what is kept in memory of it, and the
+//! records of its modules, which are read back from here when they are wanted. What a killed program or a full disk left half
+//! written fails its checksum and is cut off.
 
 use std::collections::BTreeMap;
 use std::fs::{File, OpenOptions, TryLockError};
-use std::io::{self, BufReader, Read, Seek, SeekFrom, Write};
+use std::io::{self, BufReader, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex};
 
 use serde::{Deserialize, Serialize};
 
-use super::{FrameReport, Inputs};
+use super::{FrameReport, Inputs, Records};
 use crate::raster::{self, Limits};
 use crate::run_record::InputFile;
+use crate::shelf::{Shelf, fill, piece_bytes, read_piece};
 use crate::{Error, Result};
 
 /// First bytes of the file; the number goes up with the form of the entries.
-const HEAD: &[u8] = b"thermal frame reports 3\n";
-/// No report is longer; a longer entry is no entry.
-const LONGEST: u32 = 1 << 28;
+const HEAD: &[u8] = b"thermal frame reports 4\n";
 
-/// A report and what it was made from.
-#[derive(Debug, Clone, Serialize, Deserialize)]
+/// A report without its records, and what it was made from.
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 struct Entry<Report> {
     /// Digest of the version, the settings and the frame's row of `frames.csv`.
     key: String,
@@ -42,12 +41,19 @@ pub enum Start {
     Resume,
 }
 
+/// Where in the file the pieces of a frame begin.
+#[derive(Debug, Clone, Copy)]
+struct Position {
+    head: u64,
+    records: u64,
+}
+
 /// Reports of frames that are done.
 #[derive(Debug)]
 pub struct Journal {
     path: PathBuf,
-    file: Mutex<File>,
-    known: BTreeMap<String, Entry<FrameReport>>,
+    shelf: Shelf,
+    known: BTreeMap<String, Position>,
     settings: String,
     kept: AtomicUsize,
     changed: AtomicUsize,
@@ -88,16 +94,16 @@ impl Journal {
             let reason = format!("a run into {} was stopped before its end", out.display());
             return Err(Error::argument("--out", reason, "give --resume to go on with it, or --force to begin anew"));
         }
-        let (entries, sound) = if start == Start::Resume { read(&mut file).map_err(fail)? } else { (Vec::new(), 0) };
+        let (known, mut sound) = if start == Start::Resume { scan(&mut file).map_err(fail)? } else { (Vec::new(), 0) };
         file.set_len(sound).and_then(|()| file.seek(SeekFrom::End(0))).map_err(fail)?;
         if sound == 0 {
             file.write_all(HEAD).map_err(fail)?;
+            sound = HEAD.len() as u64;
         }
-        let known = entries.into_iter().map(|e| (e.report.file.clone(), e)).collect();
         Ok(Self {
+            shelf: Shelf::over(&path, file, sound),
             path,
-            file: Mutex::new(file),
-            known,
+            known: known.into_iter().collect(),
             settings: settings_key(inputs),
             kept: AtomicUsize::new(0),
             changed: AtomicUsize::new(0),
@@ -115,26 +121,21 @@ impl Journal {
     }
 
     /// The report of a frame, if it was made of the same content with the same settings.
-    pub(super) fn find(&self, inputs: &Inputs, name: &str) -> Option<FrameReport> {
-        let entry = self.known.get(name)?;
+    pub(super) fn find(&self, inputs: &Inputs, name: &str) -> Result<Option<FrameReport>> {
+        let Some(position) = self.known.get(name) else { return Ok(None) };
+        let entry = read_entry(&self.shelf, position)?;
         let same = entry.key == self.key(inputs, name)
             && raster::read_bytes(&inputs.frame_path(name), &Limits::default())
                 .is_ok_and(|bytes| InputFile::of_bytes(format!("frames/{name}"), &bytes) == entry.report.digest);
         (if same { &self.kept } else { &self.changed }).fetch_add(1, Ordering::Relaxed);
-        same.then(|| entry.report.clone())
+        Ok(same.then_some(entry.report))
     }
 
-    /// Writes a report down.
-    pub(super) fn add(&self, inputs: &Inputs, report: &FrameReport) -> Result<()> {
-        let fail = |e: io::Error| Error::io(&self.path, "write down the frames that are done", e);
-        let entry = Entry { key: self.key(inputs, &report.file), report };
-        let content = postcard::to_allocvec(&entry).map_err(|e| fail(io::Error::other(e)))?;
-        let mut bytes = Vec::with_capacity(content.len() + 8);
-        bytes.extend((content.len() as u32).to_le_bytes());
-        bytes.extend(crc32fast::hash(&content).to_le_bytes());
-        bytes.extend(content);
-        let mut file = self.file.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-        file.write_all(&bytes).map_err(fail)
+    /// Writes a report down; its records are read back from here.
+    pub(super) fn add(&self, inputs: &Inputs, mut report: FrameReport, records: Records) -> Result<FrameReport> {
+        let entry = Entry { key: self.key(inputs, &report.file), report: &report };
+        report.records = self.shelf.put_behind(&entry, records)?;
+        Ok(report)
     }
 
     /// Takes the journal away once the run folder stands.
@@ -172,77 +173,62 @@ pub(super) fn settings_key(inputs: &Inputs) -> String {
     InputFile::of_bytes("", format!("{}\n{settings:?}", env!("CARGO_PKG_VERSION")).as_bytes()).sha256
 }
 
-/// Reads a file of reports, in the order of writing; of a frame that stands there twice the later holds.
+/// Reads a file of reports, in the order of their names; of a frame that stands there twice the later holds.
 ///
 /// # Errors
 /// The file cannot be read, or is damaged.
 pub(super) fn read_reports(path: &Path) -> Result<Vec<FrameReport>> {
     let mut file = crate::file::open_own(path)?;
-    let mut read_file = || -> io::Result<(Vec<Entry<FrameReport>>, bool)> {
-        let (entries, sound) = read(&mut file)?;
-        Ok((entries, sound == file.metadata()?.len()))
+    let mut read_file = || -> io::Result<(Vec<(String, Position)>, bool)> {
+        let (found, sound) = scan(&mut file)?;
+        Ok((found, sound == file.metadata()?.len()))
     };
-    let (entries, whole) = read_file().map_err(|e| Error::io(path, "read the part's reports", e))?;
+    let (found, whole) = read_file().map_err(|e| Error::io(path, "read the part's reports", e))?;
     if !whole {
         return Err(Error::input(path, "content", "the file is damaged or cut off", "copy the part again"));
     }
-    let by_name: BTreeMap<String, FrameReport> =
-        entries.into_iter().map(|e| (e.report.file.clone(), e.report)).collect();
-    Ok(by_name.into_values().collect())
+    let shelf = Shelf::over(path, file, 0);
+    let by_name: BTreeMap<String, Position> = found.into_iter().collect();
+    by_name.values().map(|position| Ok(read_entry(&shelf, position)?.report)).collect()
 }
 
 /// Writes reports as one whole file.
 pub(super) fn write_reports(path: &Path, reports: &[FrameReport]) -> Result<()> {
-    let write = || -> io::Result<()> {
-        let mut file = io::BufWriter::new(File::create_new(path)?);
-        file.write_all(HEAD)?;
-        for report in reports {
-            let entry = Entry { key: String::new(), report };
-            let content = postcard::to_allocvec(&entry).map_err(io::Error::other)?;
-            file.write_all(&(content.len() as u32).to_le_bytes())?;
-            file.write_all(&crc32fast::hash(&content).to_le_bytes())?;
-            file.write_all(&content)?;
-        }
-        file.into_inner()?.sync_all()
-    };
-    write().map_err(|e| Error::io(path, "write the part's reports", e))
+    let fail = |e: io::Error| Error::io(path, "write the part's reports", e);
+    let mut file = File::create_new(path).map_err(fail)?;
+    file.write_all(HEAD).map_err(fail)?;
+    let shelf = Shelf::over(path, file, HEAD.len() as u64);
+    for report in reports {
+        shelf.put_behind(&Entry { key: String::new(), report }, report.records.read()?)?;
+    }
+    shelf.sync()
 }
 
-/// The sound entries from the start of a file, and where they end.
-fn read(file: &mut File) -> io::Result<(Vec<Entry<FrameReport>>, u64)> {
+/// Reads an entry; its records stay where they are.
+fn read_entry(shelf: &Shelf, position: &Position) -> Result<Entry<FrameReport>> {
+    let mut entry = shelf.at::<Entry<FrameReport>>(position.head).read()?;
+    entry.report.records = shelf.at(position.records);
+    Ok(entry)
+}
+
+/// The names and positions of the sound entries from the start of a file, and where they end.
+fn scan(file: &mut File) -> io::Result<(Vec<(String, Position)>, u64)> {
     file.seek(SeekFrom::Start(0))?;
     let mut input = BufReader::new(file);
     let mut head = [0; HEAD.len()];
     if !fill(&mut input, &mut head)? || head != *HEAD {
         return Ok((Vec::new(), 0));
     }
-    let (mut entries, mut sound) = (Vec::new(), HEAD.len() as u64);
+    let (mut found, mut sound) = (Vec::new(), HEAD.len() as u64);
     let mut content = Vec::new();
-    let mut sizes = [0; 8];
-    while fill(&mut input, &mut sizes)? {
-        let [a, b, c, d, e, f, g, h] = sizes;
-        let (length, sum) = (u32::from_le_bytes([a, b, c, d]), u32::from_le_bytes([e, f, g, h]));
-        content.clear();
-        if length > LONGEST || input.by_ref().take(u64::from(length)).read_to_end(&mut content)? < length as usize {
+    while read_piece(&mut input, &mut content)? {
+        let Ok(entry) = postcard::from_bytes::<Entry<FrameReport>>(&content) else { break };
+        let position = Position { head: sound, records: sound + piece_bytes(&content) };
+        if !read_piece(&mut input, &mut content)? || postcard::from_bytes::<Records>(&content).is_err() {
             break;
         }
-        if crc32fast::hash(&content) != sum {
-            break;
-        }
-        let Ok(mut entry) = postcard::from_bytes::<Entry<FrameReport>>(&content) else { break };
-        let name: Arc<str> = entry.report.file.as_str().into();
-        entry.report.modules.iter_mut().for_each(|module| module.frame.clone_from(&name));
-        entries.push(entry);
-        sound += 8 + u64::from(length);
+        found.push((entry.report.file, position));
+        sound = position.records + piece_bytes(&content);
     }
-    Ok((entries, sound))
-}
-
-/// Reads until the buffer is full; `false` at the end of the file.
-fn fill(input: &mut impl Read, buffer: &mut [u8]) -> io::Result<bool> {
-    match input.read_exact(buffer) {
-        Ok(()) => Ok(true),
-        Err(e) if e.kind() == io::ErrorKind::UnexpectedEof => Ok(false),
-        Err(e) => Err(e),
-    }
+    Ok((found, sound))
 }

@@ -15,10 +15,10 @@ mod second_look;
 mod unseen;
 mod write;
 
-pub use complete::complete;
+pub use complete::{Placed, complete};
 pub use conclude::{Conclusion, conclude};
 pub(crate) use frames::outline_frame;
-pub use frames::{FrameReport, analyse_frames, logged_pose, read_frame, same_size};
+pub use frames::{FrameReport, Records, analyse_frames, logged_pose, read_frame, same_size};
 pub use input::Inputs;
 pub(crate) use input::list_frames;
 pub use journal::{Journal, Start};

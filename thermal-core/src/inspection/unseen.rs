@@ -20,7 +20,7 @@ pub(super) fn unseen(registration: &Registration, merged: &[MergedModule], repor
             ..Unseen::default()
         };
         if let Some(m) = by_asset.get(&number) {
-            unseen.frames_cut = m.sights.len() as u32;
+            unseen.frames_cut = m.outlines;
             if m.pattern != Pattern::None {
                 unseen.hint = m.pattern;
                 unseen.hint_delta_t_k = Some(m.delta_t_k);

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use super::{Conclusion, FrameReport, Inputs};
 use crate::Result;
-use crate::finding::{FINDINGS, MODULES, UNSEEN, write_geopackage};
+use crate::finding::{FINDINGS, MODULES, UNSEEN, write_geopackage_of};
 use crate::output::{StagedFolder, write_atomic};
 use crate::run_record::{InputFile, RunRecord, SKIPPED};
 use crate::threads::in_order;
@@ -119,7 +119,7 @@ pub fn write(
         ("frames", inputs.frames.len()),
         ("frames_used", c.frames_used),
         ("frames_skipped", c.skipped.len()),
-        ("modules", c.records().count()),
+        ("modules", c.outlines),
         ("findings", c.findings.len()),
         ("modules_of_site", c.registration.as_ref().map_or(0, |r| r.assets.len())),
         ("modules_unseen", c.unseen.len()),
@@ -136,15 +136,15 @@ fn write_tables(reports: &[FrameReport], c: &Conclusion, folder: &Path, options:
     let geopackage = || {
         // The file states its own age: that of the last capture, so that the same flight gives the same bytes.
         let last = reports.iter().filter_map(|r| r.capture.captured_at).max().unwrap_or(jiff::Timestamp::UNIX_EPOCH);
-        write_geopackage(&at("site.gpkg"), &c.findings, c.records(), &c.unseen, last)
+        write_geopackage_of(&at("site.gpkg"), &c.findings, || c.records(reports), &c.unseen, last)
     };
     let placed = c.registration.is_some();
     // The longest first.
     let jobs: [(bool, &(dyn Fn() -> Result<()> + Sync)); 6] = [
         (placed, &geopackage),
-        (placed, &|| MODULES.write_geojson(&at("modules.geojson"), c.records())),
-        (options.parquet, &|| write_parquet(c, folder)),
-        (true, &|| MODULES.write_csv(&at("modules.csv"), c.records())),
+        (placed, &|| MODULES.write_geojson_of(&at("modules.geojson"), c.records(reports))),
+        (options.parquet, &|| write_parquet(reports, c, folder)),
+        (true, &|| MODULES.write_csv_of(&at("modules.csv"), c.records(reports))),
         (placed, &|| FINDINGS.write_geojson(&at("findings.geojson"), &c.findings)),
         (true, &|| FINDINGS.write_csv(&at("findings.csv"), &c.findings)),
     ];
@@ -153,13 +153,13 @@ fn write_tables(reports: &[FrameReport], c: &Conclusion, folder: &Path, options:
 }
 
 #[cfg(feature = "parquet")]
-fn write_parquet(c: &Conclusion, folder: &Path) -> Result<()> {
-    MODULES.write_parquet(&folder.join("modules.parquet"), c.records())?;
+fn write_parquet(reports: &[FrameReport], c: &Conclusion, folder: &Path) -> Result<()> {
+    MODULES.write_parquet_of(&folder.join("modules.parquet"), c.records(reports))?;
     FINDINGS.write_parquet(&folder.join("findings.parquet"), &c.findings)
 }
 
 #[cfg(not(feature = "parquet"))]
-fn write_parquet(_: &Conclusion, _: &Path) -> Result<()> {
+fn write_parquet(_: &[FrameReport], _: &Conclusion, _: &Path) -> Result<()> {
     let remedy = "build with `--features parquet`, or leave it out: the CSV tables hold the same";
     Err(crate::Error::argument("--parquet", "this build writes no Parquet", remedy))
 }

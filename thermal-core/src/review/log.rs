@@ -240,9 +240,8 @@ impl DecisionLog {
         }
         finding.finding = format!("R{:04}", self.state.added.len() + 1);
         let mut text = Vec::new();
-        FINDINGS
-            .write_geojson_to(&mut text, [&finding])
-            .map_err(|source| Error::io(&self.path, "write to the log of decisions", source))?;
+        let fail = |source| Error::io(&self.path, "write to the log of decisions", source);
+        FINDINGS.write_geojson_to(&mut text, [Ok(&finding)], fail)?;
         let added = serde_json::from_slice(&text).map_err(|e| {
             Error::argument("finding", e.to_string(), "report this as a fault of the program; nothing was saved")
         })?;

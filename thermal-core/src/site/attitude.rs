@@ -4,6 +4,7 @@
 //! Without a measured attitude the start comes from the homography of the largest lattice.
 
 use nalgebra::{DMatrix, DVector, Matrix3, Rotation3, SMatrix, Vector3};
+use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::{FrameOutlines, Seen};
@@ -23,9 +24,10 @@ const ALIKE: f64 = 120.0;
 const SIGMA_HEIGHT_M: f64 = 0.7;
 
 /// One frame's outlines on the ground, metres east and north of the camera's foot point.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub(super) struct Sighting {
     /// Camera axes to east, north, up.
+    #[serde(with = "columns")]
     pub(super) rotation: Matrix3<f64>,
     /// Corners of each outline: upper left, upper right, lower right, lower left as seen from the front.
     pub(super) corners: Vec<[[f32; 2]; 4]>,
@@ -51,6 +53,21 @@ impl Sighting {
     }
 }
 
+/// A matrix as its columns.
+mod columns {
+    use nalgebra::Matrix3;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub(super) fn serialize<S: Serializer>(matrix: &Matrix3<f64>, serializer: S) -> Result<S::Ok, S::Error> {
+        let columns: [[f64; 3]; 3] = (*matrix).into();
+        columns.serialize(serializer)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Matrix3<f64>, D::Error> {
+        <[[f64; 3]; 3]>::deserialize(deserializer).map(Matrix3::from)
+    }
+}
+
 /// A lattice of the frame while it is fitted.
 #[derive(Clone)]
 struct Table {
@@ -61,11 +78,15 @@ struct Table {
     distance_m: f64,
 }
 
-/// Fits one frame. `azimuth_deg`: the way the modules near this frame face. `None` where no outline is usable or
+/// Fits one frame, of which `modules` are the outlines. `azimuth_deg`: the way the modules near this frame face. `None` where no outline is usable or
 /// nothing tells the attitude.
-pub(super) fn sight(frame: &FrameOutlines, settings: &Settings, azimuth_deg: f64) -> Option<Sighting> {
-    let directions: Vec<[Vector3<f64>; 4]> = frame
-        .modules
+pub(super) fn sight(
+    frame: &FrameOutlines,
+    modules: &[Seen],
+    settings: &Settings,
+    azimuth_deg: f64,
+) -> Option<Sighting> {
+    let directions: Vec<[Vector3<f64>; 4]> = modules
         .iter()
         .map(|m| {
             m.corners.map(|c| {
@@ -75,7 +96,7 @@ pub(super) fn sight(frame: &FrameOutlines, settings: &Settings, azimuth_deg: f64
         })
         .collect();
     let mut by_table: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
-    for (i, m) in frame.modules.iter().enumerate() {
+    for (i, m) in modules.iter().enumerate() {
         if plausible(m, &frame.lens) {
             by_table.entry(m.table).or_default().push(i);
         }
@@ -83,7 +104,7 @@ pub(super) fn sight(frame: &FrameOutlines, settings: &Settings, azimuth_deg: f64
     if by_table.is_empty() || !(frame.lens.focal_px.is_finite() && frame.lens.focal_px > 0.0) {
         return None;
     }
-    let fit = Fit { frame, settings, azimuth_deg, directions };
+    let fit = Fit { frame, modules, settings, azimuth_deg, directions };
     let pose = &frame.pose;
     let measured = match (pose.yaw_deg, pose.pitch_deg, pose.roll_deg) {
         (Some(yaw), Some(pitch), roll) => Some(camera_to_enu(yaw, pitch, roll.unwrap_or(0.0))),
@@ -141,6 +162,7 @@ impl Misfit {
 
 struct Fit<'a> {
     frame: &'a FrameOutlines,
+    modules: &'a [Seen],
     settings: &'a Settings,
     azimuth_deg: f64,
     directions: Vec<[Vector3<f64>; 4]>,
@@ -154,11 +176,10 @@ impl Fit<'_> {
     /// The attitude by which the lattice of the table appears as it does.
     fn lattice_start(&self, table: &[usize], yaw_deg: Option<f64>) -> Option<Matrix3<f64>> {
         let (w, l) = self.settings.module.size_along_up_m();
-        let distinct: BTreeSet<_> =
-            table.iter().map(|&i| (self.frame.modules[i].course, self.frame.modules[i].position)).collect();
+        let distinct: BTreeSet<_> = table.iter().map(|&i| (self.modules[i].course, self.modules[i].position)).collect();
         let used = if distinct.len() == table.len() { table } else { &table[..1] };
         let place = |i: usize| {
-            let (m, o) = (&self.frame.modules[i], &self.frame.modules[used[0]]);
+            let (m, o) = (&self.modules[i], &self.modules[used[0]]);
             [
                 (f64::from(m.position) - f64::from(o.position)) * (w + 0.02),
                 (f64::from(m.course) - f64::from(o.course)) * (l + 0.02),
@@ -367,12 +388,12 @@ impl Fit<'_> {
         let bt = self.face(table.face).transpose();
         let px_per_m = self.frame.lens.focal_px / table.distance_m.max(0.1);
         let distinct: BTreeSet<_> =
-            table.modules.iter().map(|&i| (self.frame.modules[i].course, self.frame.modules[i].position)).collect();
+            table.modules.iter().map(|&i| (self.modules[i].course, self.modules[i].position)).collect();
         let lattice = distinct.len() == table.modules.len();
         // Residuals by the line they belong to: key (0, column of the lattice) for u, (1, course) for v.
         let mut lines: BTreeMap<(u8, i32), Vec<Residual>> = BTreeMap::new();
         for (n, &i) in table.modules.iter().enumerate() {
-            let m = &self.frame.modules[i];
+            let m = &self.modules[i];
             let keys = if lattice { [(0, m.position), (1, m.course)] } else { [(0, n as i32), (1, n as i32)] };
             // A cut module's corners outside the frame are guesses.
             let trust = if m.whole { 1.0 } else { 0.25 };
@@ -449,7 +470,7 @@ impl Fit<'_> {
     }
 
     fn ground(&self, rotation: Matrix3<f64>, tables: &[Table], rms_px: f64) -> Sighting {
-        let n = self.frame.modules.len();
+        let n = self.modules.len();
         let mut corners = vec![[[f32::NAN; 2]; 4]; n];
         let mut view_deg = vec![90.0f32; n];
         let mut faces = vec![1i8; n];

@@ -4,12 +4,15 @@
 
 use std::collections::BTreeMap;
 
-use super::FrameOutlines;
+use serde::{Deserialize, Serialize};
+
+use super::Seen;
 use super::attitude::Sighting;
 use super::border::{Border, Depths};
 use super::grid::Grid;
 use super::map::{Map, Slot};
 use crate::median::median;
+use crate::optics::Lens;
 
 /// What counts how much against a shift.
 #[derive(Debug, Clone, Copy)]
@@ -55,7 +58,7 @@ const NEAR: f64 = 0.42;
 const ALIKE_M: f64 = 0.15;
 
 /// One possible shift of a frame: measured place + shift = true place.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub(super) struct Candidate {
     /// East and north, m.
     pub(super) shift: [f64; 2],
@@ -85,7 +88,7 @@ pub(super) struct Scene<'a> {
 
 /// A frame's outlines and view on the ground at the measured place of its camera.
 pub(super) struct Ground<'a> {
-    frame: &'a FrameOutlines,
+    modules: &'a [Seen],
     /// The outlines; their centres are no numbers where unusable.
     pub(super) outlines: Vec<Slot>,
     /// The border of the view.
@@ -93,11 +96,11 @@ pub(super) struct Ground<'a> {
 }
 
 impl<'a> Ground<'a> {
-    /// A frame whose camera was measured at `camera`, m.
-    pub(super) fn new(frame: &'a FrameOutlines, sight: &Sighting, camera: [f64; 2]) -> Self {
+    /// A frame with these outlines whose camera was measured at `camera`, m.
+    pub(super) fn new(lens: &Lens, modules: &'a [Seen], sight: &Sighting, camera: [f64; 2]) -> Self {
         let moved = |p: [f64; 2]| [p[0] + camera[0], p[1] + camera[1]];
         let outlines = sight.corners.iter().map(|c| Slot::from_corners(&c.map(|p| moved(p.map(f64::from))))).collect();
-        Self { frame, outlines, view: Border::of_view(&frame.lens, sight, camera) }
+        Self { modules, outlines, view: Border::of_view(lens, sight, camera) }
     }
 
     /// The box about outlines and view; `None` where there are none.
@@ -131,7 +134,7 @@ impl<'a> Scene<'a> {
         let numbers: Vec<u32> =
             (0..other.outlines.len() as u32).filter(|&i| other.outlines[i as usize].centre[0].is_finite()).collect();
         let slots: Vec<Slot> = numbers.iter().map(|&i| other.outlines[i as usize]).collect();
-        let warmth = numbers.iter().map(|&i| other.frame.modules[i as usize].t_median_c).collect();
+        let warmth = numbers.iter().map(|&i| other.modules[i as usize].t_median_c).collect();
         Self::new(ground, slots, numbers, warmth, Some(&other.view))
     }
 
@@ -307,7 +310,7 @@ impl<'a> Scene<'a> {
         let mut lattices: BTreeMap<u32, Offsets> = BTreeMap::new();
         let mut warmer: Vec<f64> = Vec::new();
         let mut matched = 0;
-        for (i, (hit, m)) in hits.iter().zip(&self.ground.frame.modules).enumerate() {
+        for (i, (hit, m)) in hits.iter().zip(self.ground.modules).enumerate() {
             let c = self.ground.outlines[i].centre;
             if !c[0].is_finite() {
                 continue;

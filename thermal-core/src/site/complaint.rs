@@ -4,7 +4,8 @@ use super::map::Map;
 use super::order::Stop;
 use super::problem::{Problem, name_some};
 use super::register::CERTAIN;
-use super::{FrameOutlines, PlacedFrame};
+use super::{FrameOutlines, Place, PlacedFrame};
+use crate::Result;
 use crate::finding::Pattern;
 use crate::median::median;
 
@@ -28,11 +29,16 @@ pub(super) fn name_far_layout(stops: &[Stop], map: &Map, problems: &mut Vec<Prob
 }
 
 /// The layout is not that of the plant: most outlines of most frames lie on none of its modules.
-pub(super) fn other_plant(frames: &[FrameOutlines], placed: &[PlacedFrame]) -> Option<Problem> {
-    let telling: Vec<bool> =
-        frames.iter().zip(placed).filter(|(f, _)| f.modules.len() >= TELLING).map(|(f, p)| mostly_off(f, p)).collect();
+pub(super) fn other_plant(frames: &[FrameOutlines], placed: &[PlacedFrame]) -> Result<Option<Problem>> {
+    let mut telling: Vec<bool> = Vec::new();
+    for placed in placed.iter().take(frames.len()) {
+        let places = placed.places.read()?;
+        if places.len() >= TELLING {
+            telling.push(mostly_off(&places));
+        }
+    }
     let off = telling.iter().filter(|off| **off).count();
-    (off * 2 > telling.len()).then(|| {
+    Ok((off * 2 > telling.len()).then(|| {
         Problem::new(
             "layout.geojson",
             format!(
@@ -42,24 +48,44 @@ pub(super) fn other_plant(frames: &[FrameOutlines], placed: &[PlacedFrame]) -> O
             ),
             "give the layout of the plant that was flown; check module size, tilt and azimuth in inspection.toml",
         )
-    })
+    }))
 }
 
 /// Fewer outlines tell nothing about a frame.
 const TELLING: usize = 4;
 
-fn mostly_off(frame: &FrameOutlines, placed: &PlacedFrame) -> bool {
-    placed.places.iter().filter(|p| p.asset.is_some()).count() * 2 < frame.modules.len()
+fn mostly_off(places: &[Place]) -> bool {
+    places.iter().filter(|p| p.asset.is_some()).count() * 2 < places.len()
 }
 
 /// Frames whose outlines do not meet the layout, or whose place is not proven.
-pub(super) fn name_misfits(frames: &[FrameOutlines], placed: &[PlacedFrame], map: &Map, problems: &mut Vec<Problem>) {
+pub(super) fn name_misfits(
+    frames: &[FrameOutlines],
+    placed: &[PlacedFrame],
+    map: &Map,
+    problems: &mut Vec<Problem>,
+) -> Result<()> {
     if map.slots.is_empty() {
-        return;
+        return Ok(());
     }
-    let (mut poor, mut unsure) = (Vec::new(), Vec::new());
-    let askew: Vec<&str> =
-        placed.iter().filter(|p| p.places.iter().any(|p| p.askew)).map(|p| p.file.as_str()).collect();
+    let [mut askew, mut strays, mut poor, mut unsure]: [Vec<&str>; 4] = Default::default();
+    for (f, p) in frames.iter().zip(placed) {
+        let (modules, places) = (f.modules.read()?, p.places.read()?);
+        if places.iter().any(|p| p.askew) {
+            askew.push(&p.file);
+        }
+        if modules.iter().zip(places.iter()).any(|(m, p)| p.stray && m.pattern != Pattern::None) {
+            strays.push(&f.file);
+        }
+        if modules.len() < TELLING {
+            continue;
+        }
+        if mostly_off(&places) {
+            poor.push(&f.file);
+        } else if p.confidence < CERTAIN {
+            unsure.push(&f.file);
+        }
+    }
     if !askew.is_empty() {
         problems.push(Problem::new(
             name_some(askew.into_iter(), 5),
@@ -67,24 +93,12 @@ pub(super) fn name_misfits(frames: &[FrameOutlines], placed: &[PlacedFrame], map
             "look at these frames; where the layout is wrong there, correct it and inspect again",
         ));
     }
-    let stray = |f: &FrameOutlines, p: &PlacedFrame| {
-        f.modules.iter().zip(&p.places).filter(|(m, p)| p.stray && m.pattern != Pattern::None).count()
-    };
-    let strays: Vec<&str> =
-        frames.iter().zip(placed).filter(|(f, p)| stray(f, p) > 0).map(|(f, _)| f.file.as_str()).collect();
     if !strays.is_empty() {
         problems.push(Problem::new(
             name_some(strays.into_iter(), 5),
             "warm outlines lie on no module but across others; they made no finding",
             "look at these frames; where the layout is wrong there, correct it and inspect again",
         ));
-    }
-    for (f, p) in frames.iter().zip(placed).filter(|(f, _)| f.modules.len() >= TELLING) {
-        if mostly_off(f, p) {
-            poor.push(f.file.as_str());
-        } else if p.confidence < CERTAIN {
-            unsure.push(f.file.as_str());
-        }
     }
     if !poor.is_empty() {
         problems.push(Problem::new(
@@ -100,4 +114,5 @@ pub(super) fn name_misfits(frames: &[FrameOutlines], placed: &[PlacedFrame], map
             "fly so that row ends or table gaps are in view, or correct the positions with a base station",
         ));
     }
+    Ok(())
 }

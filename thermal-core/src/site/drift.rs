@@ -3,6 +3,8 @@
 //! Proc. IEEE 77), so that no frame is settled before the others have spoken.
 
 use super::candidate::Candidate;
+use crate::Result;
+use crate::shelf::{Shelf, Shelved};
 
 /// What is assumed of the receiver.
 #[derive(Debug, Clone, Copy)]
@@ -26,7 +28,7 @@ impl Default for Receiver {
 /// A frame as the filter sees it, in flight order.
 pub(super) struct Step {
     /// Its candidates.
-    pub(super) candidates: Vec<Candidate>,
+    pub(super) candidates: Shelved<Vec<Candidate>>,
     /// Seconds since the frame before; the first of a flight: infinite.
     pub(super) since_s: f64,
     /// Added to the frame's own error, m: large where the position is interpolated.
@@ -37,8 +39,10 @@ pub(super) struct Step {
 
 /// What all frames together say of one.
 pub(super) struct Posterior {
-    /// Probability of each candidate, in their order; their sum with the chance that none is right is 1.
-    pub(super) probability: Vec<f64>,
+    /// Shift and probability of the likeliest candidate; all probabilities with the chance that none is right sum to 1.
+    pub(super) best: Option<([f64; 2], f64)>,
+    /// Shift of the next.
+    pub(super) second: Option<[f64; 2]>,
     /// Bias, m: shift expected of this frame.
     pub(super) bias: [f64; 2],
 }
@@ -49,34 +53,46 @@ const OUTLIER: f64 = 14.0;
 const JUMP: f64 = 1e-4;
 const STEP_M: f64 = 1.0 / 3.0;
 
-/// The posterior of every frame of one or more flights.
-pub(super) fn smooth(steps: &[Step], receiver: &Receiver) -> Vec<Posterior> {
+/// The posterior of every frame of one or more flights. `shelf` takes what is to be kept from one pass to the other.
+pub(super) fn smooth(steps: &[Step], receiver: &Receiver, shelf: &Shelf) -> Result<Vec<Posterior>> {
     let grid = Grid { half: (receiver.half_width_m / STEP_M).round() as i32 };
     let prior = grid.prior(receiver.bias_sd_m);
     // Forward: the belief about the bias at each frame from the frames before it alone.
-    let mut before: Vec<Vec<f32>> = Vec::with_capacity(steps.len());
+    let mut before: Vec<Shelved<Vec<f32>>> = Vec::with_capacity(steps.len());
     let mut belief = prior.clone();
     for (k, step) in steps.iter().enumerate() {
         if k > 0 {
             belief = grid.walk(&belief, &prior, step, receiver.walk_m_per_root_s);
         }
-        before.push(belief.clone());
-        multiply(&mut belief, &grid.emission(step, receiver));
+        before.push(shelf.put(belief.clone())?);
+        multiply(&mut belief, &grid.emission(&step.candidates.read()?, step.sigma_m(receiver)));
     }
     // Backward: from the frames after it.
     let mut posteriors: Vec<Posterior> = Vec::with_capacity(steps.len());
     let flat = vec![1.0 / prior.len() as f32; prior.len()];
     let mut after = flat.clone();
     for step in steps.iter().rev() {
-        let mut others = before.pop().unwrap_or_else(|| flat.clone());
+        let mut others = match before.pop() {
+            Some(before) => before.read()?,
+            None => flat.clone(),
+        };
         multiply(&mut others, &after);
-        posteriors.push(grid.posterior(step, &others, receiver));
+        let (candidates, sigma_m) = (step.candidates.read()?, step.sigma_m(receiver));
+        let emission = grid.emission(&candidates, sigma_m);
+        posteriors.push(grid.posterior(&candidates, &others, &emission, sigma_m));
         let mut belief = after;
-        multiply(&mut belief, &grid.emission(step, receiver));
+        multiply(&mut belief, &emission);
         after = grid.walk(&belief, &flat, step, receiver.walk_m_per_root_s);
     }
     posteriors.reverse();
-    posteriors
+    Ok(posteriors)
+}
+
+impl Step {
+    /// How far the frame's own error reaches, standard deviation, m.
+    fn sigma_m(&self, receiver: &Receiver) -> f64 {
+        receiver.jitter_sd_m.hypot(self.extra_jitter_m)
+    }
 }
 
 struct Grid {
@@ -132,12 +148,11 @@ impl Grid {
     }
 
     /// Likelihood of the frame for each bias, the largest near 1.
-    fn emission(&self, step: &Step, receiver: &Receiver) -> Vec<f32> {
+    fn emission(&self, candidates: &[Candidate], sigma: f64) -> Vec<f32> {
         let n = self.side();
-        let best = step.candidates.iter().map(|c| c.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
+        let best = candidates.iter().map(|c| c.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
         let mut out = vec![(-OUTLIER).exp() as f32; n * n];
-        let sigma = receiver.jitter_sd_m.hypot(step.extra_jitter_m);
-        for c in &step.candidates {
+        for c in candidates {
             let weight = (c.log_likelihood - best).exp();
             if weight < 1e-7 {
                 continue;
@@ -156,12 +171,10 @@ impl Grid {
         out
     }
 
-    fn posterior(&self, step: &Step, others: &[f32], receiver: &Receiver) -> Posterior {
+    fn posterior(&self, candidates: &[Candidate], others: &[f32], emission: &[f32], sigma: f64) -> Posterior {
         let n = self.side();
-        let best = step.candidates.iter().map(|c| c.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
-        let sigma = receiver.jitter_sd_m.hypot(step.extra_jitter_m);
-        let mut probability: Vec<f64> = step
-            .candidates
+        let best = candidates.iter().map(|c| c.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
+        let mut probability: Vec<f64> = candidates
             .iter()
             .map(|c| {
                 let mut sum = 0.0;
@@ -185,13 +198,17 @@ impl Grid {
         let mut bias = [0.0; 2];
         let mut weight = 0.0;
         let mut full = others.to_vec();
-        multiply(&mut full, &self.emission(step, receiver));
+        multiply(&mut full, emission);
         for (i, p) in full.iter().enumerate() {
             bias[0] += f64::from(*p) * self.value(i % n);
             bias[1] += f64::from(*p) * self.value(i / n);
             weight += f64::from(*p);
         }
-        Posterior { probability, bias: bias.map(|b| b / weight.max(f64::MIN_POSITIVE)) }
+        let mut ranked: Vec<usize> = (0..candidates.len()).collect();
+        ranked.sort_by(|&a, &b| probability[b].total_cmp(&probability[a]).then(a.cmp(&b)));
+        let mut ranked = ranked.into_iter().map(|k| (candidates[k].shift, probability[k]));
+        let (best, second) = (ranked.next(), ranked.next().map(|(shift, _)| shift));
+        Posterior { best, second, bias: bias.map(|b| b / weight.max(f64::MIN_POSITIVE)) }
     }
 }
 

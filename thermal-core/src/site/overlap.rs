@@ -6,7 +6,9 @@ use rstar::{RTree, primitives::GeomWithData};
 use super::FrameOutlines;
 use super::attitude::Sighting;
 use super::candidate::{Candidate, Ground, Scene, Weights};
+use super::look::{Look, Sights};
 use super::order::Stop;
+use crate::Result;
 use crate::threads::in_order;
 
 /// A pair of stops to compare, and how far their errors may differ from what is known of them, m.
@@ -68,9 +70,12 @@ pub(super) fn consecutive(stops: &[Stop]) -> Vec<Pair> {
 }
 
 /// Pairs of stops that look at the same ground at different times, the nearest first, each pair once.
-pub(super) fn across(stops: &[Stop], sights: &[Option<Sighting>], errors: &[[f64; 2]]) -> Vec<Pair> {
-    let middles: Vec<Option<([f64; 2], f64)>> =
-        (0..stops.len()).map(|k| middle(&stops[k], sights[k].as_ref()?, errors[k])).collect();
+pub(super) fn across(stops: &[Stop], sights: &Sights, errors: &[[f64; 2]]) -> Result<Vec<Pair>> {
+    let middle = |k: usize| {
+        let Some(sighting) = &sights[k] else { return Ok(None) };
+        Ok(middle(&stops[k], &sighting.read()?, errors[k]))
+    };
+    let middles: Vec<Option<([f64; 2], f64)>> = (0..stops.len()).map(middle).collect::<Result<_>>()?;
     let points: Vec<GeomWithData<[f64; 2], usize>> =
         middles.iter().enumerate().filter_map(|(k, m)| m.map(|m| GeomWithData::new(m.0, k))).collect();
     let tree = RTree::bulk_load(points);
@@ -106,7 +111,7 @@ pub(super) fn across(stops: &[Stop], sights: &[Option<Sighting>], errors: &[[f64
         })
         .collect();
     let spread = |a: usize, b: usize| if flights[a] == flights[b] { STRIPS_M } else { FLIGHTS_M };
-    pairs.into_iter().map(|(a, b)| Pair { a, b, spread_m: spread(a, b) }).collect()
+    Ok(pairs.into_iter().map(|(a, b)| Pair { a, b, spread_m: spread(a, b) }).collect())
 }
 
 /// Middle of a frame's outlines, m, and how far they reach from it.
@@ -124,22 +129,20 @@ fn middle(stop: &Stop, seen: &Sighting, error: [f64; 2]) -> Option<([f64; 2], f6
 pub(super) fn compare(
     frames: &[FrameOutlines],
     stops: &[Stop],
-    sights: &[Option<Sighting>],
+    sights: &Sights,
     errors: &[[f64; 2]],
     pairs: &[Pair],
     window_m: f64,
     threads: usize,
-) -> Vec<Edge> {
+) -> Result<Vec<Edge>> {
     let weights = Weights { window_m, stray: 1.25, missed: 1.25, ..Weights::default() };
-    let ground = |k: usize| {
-        let moved = [0, 1].map(|i| stops[k].camera[i] + errors[k][i]);
-        sights[k].as_ref().map(|s| Ground::new(&frames[stops[k].frame], s, moved))
-    };
-    let compare_two = |ours: &Ground<'_>, Pair { a, b, spread_m }: Pair| {
-        let theirs = ground(b)?;
-        let mut candidates = Scene::over_frame(ours, &theirs).candidates(&weights);
+    let look = |k: usize| Look::of(&frames[stops[k].frame], sights[k].as_ref());
+    let camera = |k: usize| [0, 1].map(|i| stops[k].camera[i] + errors[k][i]);
+    let compare_two = |ours: &Ground<'_>, theirs: &Ground<'_>, Pair { a, b, spread_m }: Pair| {
+        let mut candidates = Scene::over_frame(ours, theirs).candidates(&weights);
         candidates.retain(|c| c.matched >= COMMON);
         candidates.truncate(12);
+        candidates.shrink_to_fit();
         if candidates.is_empty() {
             return None;
         }
@@ -158,10 +161,23 @@ pub(super) fn compare(
     };
     let of_one: Vec<&[Pair]> = pairs.chunk_by(|p, q| p.a == q.a).collect();
     let edges = in_order(of_one.len(), threads, |k, (): &mut ()| {
-        let ours = of_one[k].first().and_then(|pair| ground(pair.a));
-        Some(ours.map_or_else(Vec::new, |ours| of_one[k].iter().filter_map(|pair| compare_two(&ours, *pair)).collect()))
+        let edges_of = |pairs: &[Pair]| {
+            let mut edges = Vec::new();
+            let Some(first) = pairs.first() else { return Ok(edges) };
+            let Some(ours) = look(first.a)? else { return Ok(edges) };
+            let ours = ours.ground(camera(first.a));
+            for pair in pairs {
+                if let Some(theirs) = look(pair.b)? {
+                    edges.extend(compare_two(&ours, &theirs.ground(camera(pair.b)), *pair));
+                }
+            }
+            edges.shrink_to_fit();
+            Ok(edges)
+        };
+        Some(edges_of(of_one[k]))
     });
-    edges.into_iter().flatten().collect()
+    let edges: Vec<Vec<Edge>> = edges.into_iter().collect::<Result<_>>()?;
+    Ok(edges.into_iter().flatten().collect())
 }
 
 /// The candidate of the highest value, and its lead over the next.

@@ -6,14 +6,14 @@ use std::collections::BTreeMap;
 use rstar::{RTree, primitives::GeomWithData};
 
 use super::FrameOutlines;
-use super::attitude::Sighting;
 use super::border::Border;
-use super::candidate::Ground;
 use super::graph::{Solution, solve};
 use super::join::{Join, joins};
+use super::look::{Look, Sights};
 use super::map::Slot;
 use super::order::Stop;
 use super::overlap::{across, compare, consecutive};
+use crate::Result;
 use crate::median::median;
 
 /// The plant as the flight shows it.
@@ -38,17 +38,17 @@ pub(super) const CHAIN_SPREADS_M: [f64; 4] = [0.35, 0.35, 0.3, 0.3];
 const SUPPORT: f64 = 0.25;
 
 /// Joins the frames and builds the plant.
-pub(super) fn build(frames: &[FrameOutlines], stops: &[Stop], sights: &[Option<Sighting>], threads: usize) -> Built {
+pub(super) fn build(frames: &[FrameOutlines], stops: &[Stop], sights: &Sights, threads: usize) -> Result<Built> {
     let none = vec![[0.0; 2]; stops.len()];
-    let mut edges = compare(frames, stops, sights, &none, &consecutive(stops), CHAIN_WINDOW_M, threads);
+    let mut edges = compare(frames, stops, sights, &none, &consecutive(stops), CHAIN_WINDOW_M, threads)?;
     let first = solve(stops, &edges, none, &CHAIN_SPREADS_M);
-    let pairs = across(stops, sights, &first.errors);
-    edges.extend(compare(frames, stops, sights, &first.errors, &pairs, 3.5, threads));
+    let pairs = across(stops, sights, &first.errors)?;
+    edges.extend(compare(frames, stops, sights, &first.errors, &pairs, 3.5, threads)?);
     let Solution { errors, chosen, .. } = solve(stops, &edges, first.errors, &[1.0, 0.7, 0.5, 0.35, 0.3, 0.3, 0.3]);
     let joins = joins(&edges, &chosen, &errors);
-    let clusters = clusters(frames, stops, sights, &errors);
+    let clusters = clusters(frames, stops, sights, &errors)?;
     let (slots, rings, faces) = clusters.into_iter().map(|c| (c.slot, c.ring, c.face)).collect();
-    Built { slots, rings, faces, errors, joins }
+    Ok(Built { slots, rings, faces, errors, joins })
 }
 
 /// Outlines of one place.
@@ -59,31 +59,26 @@ struct Cluster {
     count: f64,
 }
 
-fn clusters(
-    frames: &[FrameOutlines],
-    stops: &[Stop],
-    sights: &[Option<Sighting>],
-    errors: &[[f64; 2]],
-) -> Vec<Cluster> {
+fn clusters(frames: &[FrameOutlines], stops: &[Stop], sights: &Sights, errors: &[[f64; 2]]) -> Result<Vec<Cluster>> {
     let mut found = Clusters::default();
     let mut views: Vec<Option<Border>> = vec![None; stops.len()];
     // Whole outlines first: a cut one must not set the place of a module that others show whole.
     for whole in [true, false] {
         for (k, (stop, seen)) in stops.iter().zip(sights).enumerate() {
-            let Some(seen) = seen else { continue };
-            let camera = [0, 1].map(|i| stop.camera[i] + errors[k][i]);
             let frame = &frames[stop.frame];
-            let ground = Ground::new(frame, seen, camera);
+            let Some(look) = Look::of(frame, seen.as_ref())? else { continue };
+            let camera = [0, 1].map(|i| stop.camera[i] + errors[k][i]);
+            let ground = look.ground(camera);
             for (i, outline) in ground.outlines.iter().enumerate() {
-                if outline.centre[0].is_finite() && frame.modules[i].whole == whole {
-                    let ring = seen.corners[i].map(|c| [0, 1].map(|x| f64::from(c[x]) + camera[x]));
-                    found.add(outline, ring, seen.faces[i], whole);
+                if outline.centre[0].is_finite() && look.modules[i].whole == whole {
+                    let ring = look.sighting.corners[i].map(|c| [0, 1].map(|x| f64::from(c[x]) + camera[x]));
+                    found.add(outline, ring, look.sighting.faces[i], whole);
                 }
             }
             views[k] = Some(ground.view);
         }
     }
-    supported(found.clusters, &views)
+    Ok(supported(found.clusters, &views))
 }
 
 /// The clusters so far, by squares of the ground.

@@ -5,6 +5,7 @@ use rstar::{RTree, primitives::GeomWithData};
 
 use super::map::Map;
 use super::{Place, Registration};
+use crate::Result;
 
 /// Outlines of two frames nearer than this to each other show the same thing, m: less than a module's width.
 const SAME_M: f64 = 0.4;
@@ -17,11 +18,12 @@ const ROW_M: f64 = 15.0;
 
 /// For each frame whose place is certain the outlines on no module of the layout that lie between its rows, or that no other
 /// frame shows at the same place.
-pub(crate) fn strangers(registration: &Registration) -> Vec<Vec<usize>> {
+pub(crate) fn strangers(registration: &Registration) -> Result<Vec<Vec<usize>>> {
     let unlisted = |p: &Place| p.asset.is_none() && p.centre_m().iter().all(|v| v.is_finite());
     let mut points = Vec::new();
     for (f, frame) in registration.frames.iter().enumerate() {
-        points.extend(frame.places.iter().filter(|p| unlisted(p)).map(|p| GeomWithData::new(p.centre_m(), f)));
+        let places = frame.places.read()?;
+        points.extend(places.iter().filter(|p| unlisted(p)).map(|p| GeomWithData::new(p.centre_m(), f)));
     }
     let tree = RTree::bulk_load(points);
     let alone = |f: usize, p: &Place| {
@@ -30,9 +32,9 @@ pub(crate) fn strangers(registration: &Registration) -> Vec<Vec<usize>> {
     };
     let of_frame = |(f, frame): (usize, &super::PlacedFrame)| {
         let certain = frame.confidence >= LIKELY;
-        let places = frame.places.iter().enumerate();
+        let places = frame.places.read()?;
         let strange = |p: &Place| unlisted(p) && (alone(f, p) || between_rows(&registration.map, p.centre_m()));
-        places.filter(|(_, p)| certain && strange(p)).map(|(i, _)| i).collect()
+        Ok(places.iter().enumerate().filter(|(_, p)| certain && strange(p)).map(|(i, _)| i).collect())
     };
     registration.frames.iter().enumerate().map(of_frame).collect()
 }
@@ -71,7 +73,7 @@ mod tests {
             misfit_px: 0.3,
             confidence,
             attitude_from_lattice: false,
-            places,
+            places: places.into(),
         }
     }
 
@@ -83,16 +85,16 @@ mod tests {
             // The same thing within 0.2 m; and one of its own in a frame that is not certain.
             frame(0.9, vec![place(None, 9.2), place(None, 20.0)]),
         ];
-        assert_eq!(strangers(&registration), [vec![1], vec![]]);
+        assert_eq!(strangers(&registration).unwrap(), [vec![1], vec![]]);
         // Between two rows that the layout lists, it does not matter how many frames show it.
         let row = |y: f64| Slot { centre: [9.5, y], along: [1.0, 0.0], size: [1.0, 2.0] };
         registration.map = Map::new(vec![row(8.0)]);
-        assert_eq!(strangers(&registration), [vec![1], vec![]]);
+        assert_eq!(strangers(&registration).unwrap(), [vec![1], vec![]]);
         registration.map = Map::new(vec![row(8.0), row(-8.0)]);
-        assert_eq!(strangers(&registration), [vec![1, 2], vec![]]);
+        assert_eq!(strangers(&registration).unwrap(), [vec![1, 2], vec![]]);
         // An outline without a place is told by nothing.
         registration.map = Map::new(Vec::new());
-        registration.frames[0].places[1] = place(None, f32::NAN);
-        assert_eq!(strangers(&registration), [vec![], Vec::<usize>::new()]);
+        registration.frames[0].places = vec![place(Some(0), 0.0), place(None, f32::NAN), place(None, 9.0)].into();
+        assert_eq!(strangers(&registration).unwrap(), [vec![], Vec::<usize>::new()]);
     }
 }

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 
 use super::warmth::warmth;
 use super::{FrameOutlines, MergedModule, Registration};
+use crate::Result;
 use crate::finding::{Flag, Pattern};
 use crate::median::median;
 
@@ -15,11 +16,11 @@ const SEEDS: usize = 3;
 const LEAST_K: f64 = 1.0;
 
 /// Joins to each string the modules beside it that are nearer to its warmth than to that of the sound ones in its course.
-pub(super) fn grow(merged: &mut [MergedModule], frames: &[FrameOutlines], registration: &Registration) {
+pub(super) fn grow(merged: &mut [MergedModule], frames: &[FrameOutlines], registration: &Registration) -> Result<()> {
     if merged.iter().filter(|m| m.pattern == Pattern::String).count() < SEEDS {
-        return;
+        return Ok(());
     }
-    let warmth = warmth(frames, registration);
+    let warmth = warmth(frames, registration)?;
     let mut lines: BTreeMap<(u32, u32), BTreeMap<u32, (usize, f64)>> = BTreeMap::new();
     for (i, m) in merged.iter().enumerate().filter(|(_, m)| !m.flags.contains(&Flag::Cut)) {
         let Some(number) = m.asset.map(|a| a as usize) else { continue };
@@ -63,4 +64,5 @@ pub(super) fn grow(merged: &mut [MergedModule], frames: &[FrameOutlines], regist
             }
         }
     }
+    Ok(())
 }

@@ -19,7 +19,7 @@ fn told(frames: &[&[Word]]) -> (Vec<FrameOutlines>, Registration) {
             lens,
             pose: Pose::default(),
             blur_px: Some(1.0),
-            modules: words.iter().map(seen).collect(),
+            modules: words.iter().map(seen).collect::<Vec<_>>().into(),
         });
         let place = |w: &Word| {
             let x = w.0.unwrap_or(50) as f32;
@@ -43,7 +43,7 @@ fn told(frames: &[&[Word]]) -> (Vec<FrameOutlines>, Registration) {
             misfit_px: 0.4,
             confidence: 1.0,
             attitude_from_lattice: false,
-            places: words.iter().map(place).collect(),
+            places: words.iter().map(place).collect::<Vec<_>>().into(),
         });
     }
     let mut registration = Registration::empty(LocalPlane::new(50.0, 8.0), Vec::new(), Vec::new());
@@ -51,9 +51,17 @@ fn told(frames: &[&[Word]]) -> (Vec<FrameOutlines>, Registration) {
     (outlines, registration)
 }
 
+/// Changes the place of a frame's first outline.
+fn change(registration: &mut Registration, frame: usize, by: impl FnOnce(&mut Place)) {
+    let places = &mut registration.frames[frame].places;
+    let mut changed = places.read().unwrap();
+    by(&mut changed[0]);
+    *places = changed.into();
+}
+
 fn merged(frames: &[&[Word]]) -> Vec<MergedModule> {
     let (outlines, registration) = told(frames);
-    merge(&outlines, &registration)
+    merge(&outlines, &registration).unwrap()
 }
 
 const SOUND: Word = (Some(0), Pattern::None, 0.0, 0.9, true);
@@ -105,13 +113,12 @@ fn one_frame_is_said_and_a_cut_outline_counts_only_alone() {
 fn frames_that_prove_the_place_outvote_those_that_do_not() {
     let (outlines, mut registration) = told(&[&[SOUND], &[CELL], &[CELL]]);
     for f in 1..3 {
-        registration.frames[f].places[0].other = Some(1);
-        registration.frames[f].places[0].confidence = 0.9;
+        change(&mut registration, f, |place| (place.other, place.confidence) = (Some(1), 0.9));
     }
-    let m = merge(&outlines, &registration);
+    let m = merge(&outlines, &registration).unwrap();
     assert_eq!((m[0].pattern, m[0].frames_seen, m[0].other), (Pattern::None, 1, None));
-    registration.frames[0].places[0].other = Some(1);
-    let m = merge(&outlines, &registration);
+    change(&mut registration, 0, |place| place.other = Some(1));
+    let m = merge(&outlines, &registration).unwrap();
     assert_eq!((m[0].pattern, m[0].other), (Pattern::Cell, Some(1)));
     assert!(m[0].flags.contains(&Flag::AmbiguousPlace));
 }
@@ -120,8 +127,8 @@ fn frames_that_prove_the_place_outvote_those_that_do_not() {
 #[test]
 fn stray_outlines_make_no_finding() {
     let (outlines, mut registration) = told(&[&[(None, Pattern::Cell, 20.0, 0.9, true), SOUND]]);
-    registration.frames[0].places[0].stray = true;
-    let m = merge(&outlines, &registration);
+    change(&mut registration, 0, |place| place.stray = true);
+    let m = merge(&outlines, &registration).unwrap();
     assert_eq!(m.iter().map(|m| m.asset).collect::<Vec<_>>(), [Some(0)]);
 }
 
@@ -129,11 +136,11 @@ fn stray_outlines_make_no_finding() {
 #[test]
 fn askew_outlines_count_as_cut() {
     let (outlines, mut registration) = told(&[&[CELL], &[SOUND]]);
-    registration.frames[0].places[0].askew = true;
-    let m = merge(&outlines, &registration);
+    change(&mut registration, 0, |place| place.askew = true);
+    let m = merge(&outlines, &registration).unwrap();
     assert_eq!((m[0].pattern, m[0].frames_seen), (Pattern::None, 1));
-    registration.frames[1].places[0].askew = true;
-    assert!(merge(&outlines, &registration)[0].flags.contains(&Flag::Cut));
+    change(&mut registration, 1, |place| place.askew = true);
+    assert!(merge(&outlines, &registration).unwrap()[0].flags.contains(&Flag::Cut));
 }
 
 #[test]
@@ -162,11 +169,13 @@ fn a_spot_that_travels_with_the_camera_is_suspect() {
     let frames: Vec<&[Word]> = words.iter().map(Vec::as_slice).collect();
     let (mut outlines, registration) = told(&frames);
     for f in &mut outlines {
-        for m in &mut f.modules {
+        let mut modules = f.modules.read().unwrap();
+        for m in &mut modules {
             m.spot = (m.pattern == Pattern::Hotspot).then_some([0.5, 0.5]);
         }
+        f.modules = modules.into();
     }
-    let m = merge(&outlines, &registration);
+    let m = merge(&outlines, &registration).unwrap();
     let suspect: Vec<Option<u32>> =
         m.iter().filter(|m| m.flags.contains(&Flag::ReflectionSuspect)).map(|m| m.asset).collect();
     assert_eq!(suspect, vec![Some(0), Some(4), Some(8)]);

@@ -2,11 +2,10 @@
 //! the overlaps tie the frames. A whole row that is warm shows against the rows beside it even where a frame shows little
 //! else. Additive model of frame and module by medians (median polish; Tukey 1977, Exploratory Data Analysis).
 
-use std::collections::BTreeMap;
-
 use rstar::{RTree, primitives::GeomWithData};
 
-use super::{FrameOutlines, Registration};
+use super::{FrameOutlines, Place, Registration, Seen};
+use crate::Result;
 use crate::median::median;
 
 /// How far about a module its surroundings reach, m.
@@ -26,21 +25,28 @@ pub struct Warmth {
     pub frames: u32,
 }
 
+/// A temperature, and the number of the module or the frame that it is of. Eight bytes, since a flight has a million.
+#[derive(Clone, Copy)]
+struct Told {
+    number: u32,
+    celsius: f32,
+}
+
 /// For each asset of the registration; `None` where no frame shows it whole at a proven place.
-pub fn warmth(frames: &[FrameOutlines], registration: &Registration) -> Vec<Option<Warmth>> {
-    let mut seen: Vec<Vec<(u32, f64)>> = vec![Vec::new(); registration.assets.len()];
-    for (f, (frame, placed)) in frames.iter().zip(&registration.frames).enumerate() {
-        for (m, p) in frame.modules.iter().zip(&placed.places) {
-            if m.whole
-                && m.t_median_c.is_finite()
-                && !p.ambiguous()
-                && let Some(list) = p.asset.and_then(|a| seen.get_mut(a as usize))
-            {
-                list.push((f as u32, f64::from(m.t_median_c)));
-            }
-        }
+///
+/// # Errors
+/// Outlines or places on a shelf cannot be read back.
+pub fn warmth(frames: &[FrameOutlines], registration: &Registration) -> Result<Vec<Option<Warmth>>> {
+    let assets = registration.assets.len();
+    let mut by_frame: Vec<Box<[Told]>> = Vec::with_capacity(frames.len());
+    for (frame, placed) in frames.iter().zip(&registration.frames) {
+        let told = |(m, p): (&Seen, &Place)| {
+            let number = p.asset.filter(|a| (*a as usize) < assets)?;
+            (m.whole && m.t_median_c.is_finite() && !p.ambiguous()).then_some(Told { number, celsius: m.t_median_c })
+        };
+        by_frame.push(frame.modules.read()?.iter().zip(&placed.places.read()?).filter_map(told).collect());
     }
-    let levels = polish(&seen, frames.len());
+    let (levels, counts) = polish(&by_frame, assets);
     let places: Vec<([f64; 2], usize)> = registration
         .assets
         .iter()
@@ -62,33 +68,36 @@ pub fn warmth(frames: &[FrameOutlines], registration: &Registration) -> Vec<Opti
             .filter_map(|g| levels[g.data])
             .collect();
         let excess_k = if about.len() < ENOUGH { f64::NAN } else { level_k - median(&mut about) };
-        out[a] = Some(Warmth { level_k, excess_k, frames: seen[a].len() as u32 });
+        out[a] = Some(Warmth { level_k, excess_k, frames: counts[a] });
     }
-    out
+    Ok(out)
 }
 
-/// Level of each module: its temperatures less the offsets of their frames.
-fn polish(seen: &[Vec<(u32, f64)>], frames: usize) -> Vec<Option<f64>> {
-    let mut by_frame: BTreeMap<u32, Vec<(usize, f64)>> = BTreeMap::new();
-    for (a, list) in seen.iter().enumerate() {
-        for &(f, t) in list {
-            by_frame.entry(f).or_default().push((a, t));
+/// Level of each module: its temperatures less the offsets of their frames; and how many frames tell it.
+fn polish(by_frame: &[Box<[Told]>], assets: usize) -> (Vec<Option<f64>>, Vec<u32>) {
+    let mut counts = vec![0; assets];
+    for told in by_frame.iter().flatten() {
+        counts[told.number as usize] += 1;
+    }
+    let mut by_asset: Vec<Vec<Told>> = counts.iter().map(|count| Vec::with_capacity(*count as usize)).collect();
+    for (f, list) in by_frame.iter().enumerate() {
+        for told in list {
+            by_asset[told.number as usize].push(Told { number: f as u32, ..*told });
         }
     }
-    let mut offsets = vec![0.0; frames];
-    for (&f, list) in &by_frame {
-        offsets[f as usize] = median(&mut list.iter().map(|(_, t)| *t).collect::<Vec<_>>());
-    }
-    let mut levels: Vec<Option<f64>> = vec![None; seen.len()];
+    let offset = |list: &[Told], less: &dyn Fn(u32) -> Option<f64>| {
+        median(&mut list.iter().filter_map(|t| Some(f64::from(t.celsius) - less(t.number)?)).collect::<Vec<_>>())
+    };
+    let without = |list: &[Told]| if list.is_empty() { 0.0 } else { offset(list, &|_| Some(0.0)) };
+    let mut offsets: Vec<f64> = by_frame.iter().map(|list| without(list)).collect();
+    let mut levels: Vec<Option<f64>> = vec![None; assets];
     for _ in 0..ROUNDS {
-        for (level, list) in levels.iter_mut().zip(seen) {
-            let mut rest: Vec<f64> = list.iter().map(|(f, t)| t - offsets[*f as usize]).collect();
-            *level = (!rest.is_empty()).then(|| median(&mut rest));
+        for (level, list) in levels.iter_mut().zip(&by_asset).filter(|(_, list)| !list.is_empty()) {
+            *level = Some(offset(list, &|frame| Some(offsets[frame as usize])));
         }
-        for (&f, list) in &by_frame {
-            let mut rest: Vec<f64> = list.iter().filter_map(|(a, t)| Some(t - levels[*a]?)).collect();
-            offsets[f as usize] = median(&mut rest);
+        for (offset_k, list) in offsets.iter_mut().zip(by_frame).filter(|(_, list)| !list.is_empty()) {
+            *offset_k = offset(list, &|asset| levels[asset as usize]);
         }
     }
-    levels
+    (levels, counts)
 }
