@@ -17,9 +17,10 @@ const SIGMA_YAW_DEG: f64 = 3.0;
 const SIGMA_LEVEL_DEG: f64 = 1.5;
 /// Corner noise, px; beyond three times this a corner counts less (Huber).
 const SIGMA_CORNER_PX: f64 = 0.7;
-/// So many corners tell as much of the attitude as one alone: those of a table are off together where it is twisted or tilted
-/// a little against the others, and a pixel over a table's length is a degree or two of the camera's.
-const ALIKE: f64 = 120.0;
+/// So many corners tell as much as one alone: those of a table are off together.
+const ALIKE: f64 = 9.0;
+/// Tables are turned against their rows by this, deg: nobody sets them out with a theodolite.
+const SIGMA_TWIST_DEG: f64 = 0.5;
 /// Tables in one frame stand at like heights, to this, m.
 const SIGMA_HEIGHT_M: f64 = 0.7;
 
@@ -76,6 +77,8 @@ struct Table {
     face: f64,
     /// Distance of the camera from the table's plane, m.
     distance_m: f64,
+    /// How far it is turned in its plane against the rows, rad.
+    twist: f64,
 }
 
 /// Fits one frame, of which `modules` are the outlines. `azimuth_deg`: the way the modules near this frame face. `None` where no outline is usable or
@@ -277,7 +280,7 @@ impl Fit<'_> {
         let fits =
             |s: &(f64, f64)| (0.75..1.33).contains(&(s.0 / distance_m)) && (0.65..1.55).contains(&(s.1 / aspect));
         let modules: Vec<usize> = modules.iter().zip(&shapes).filter(|(_, s)| fits(s)).map(|(i, _)| *i).collect();
-        (!modules.is_empty()).then_some(Table { modules, face: 1.0, distance_m })
+        (!modules.is_empty()).then_some(Table { modules, face: 1.0, distance_m, twist: 0.0 })
     }
 
     /// Each table takes the face on which its outlines are the better rectangles.
@@ -285,7 +288,7 @@ impl Fit<'_> {
         for t in tables.iter_mut() {
             let mut best = (f64::INFINITY, 1.0, t.distance_m);
             for face in [1.0, -1.0] {
-                let mut trial = [Table { modules: t.modules.clone(), face, distance_m: t.distance_m }];
+                let mut trial = [Table { face, ..t.clone() }];
                 let mut r = *rotation;
                 // Only the distance moves in a few steps: the attitude is held by a tight start.
                 let misfit = self.descend_with(&mut r, &mut trial, rotation, 0.05, 0.05, 4);
@@ -309,7 +312,7 @@ impl Fit<'_> {
         self.descend_with(rotation, tables, start, yaw, level, steps)
     }
 
-    /// Gauss-Newton over the attitude (three small turns) and each table's distance; gives what is left.
+    /// Gauss-Newton over the attitude (three small turns) and each table's distance and twist; gives what is left.
     fn descend_with(
         &self,
         rotation: &mut Matrix3<f64>,
@@ -319,14 +322,14 @@ impl Fit<'_> {
         sigma_level_deg: f64,
         steps: usize,
     ) -> Misfit {
-        let n = 3 + tables.len();
+        let n = 3 + 2 * tables.len();
         let mut misfit = Misfit::NONE;
         for _ in 0..steps {
             let mut normal = DMatrix::<f64>::zeros(n, n);
             let mut right = DVector::<f64>::zeros(n);
             let (mut sum, mut weight) = (0.0, 0.0);
             for (k, table) in tables.iter().enumerate() {
-                self.add_table(rotation, table, 3 + k, &mut normal, &mut right, (&mut sum, &mut weight));
+                self.add_table(rotation, table, 3 + 2 * k, &mut normal, &mut right, (&mut sum, &mut weight));
             }
             // The measured attitude holds the fit where the outlines say little.
             let off = Rotation3::from_matrix_unchecked(*rotation * start.transpose()).scaled_axis();
@@ -343,8 +346,13 @@ impl Fit<'_> {
             let common = median(&mut levels);
             for (k, (t, g)) in tables.iter().zip(&drops).enumerate() {
                 let p = SIGMA_HEIGHT_M.powi(-2);
-                normal[(3 + k, 3 + k)] += p * g * g;
-                right[3 + k] -= p * g * (t.distance_m * g - common);
+                let at = 3 + 2 * k;
+                normal[(at, at)] += p * g * g;
+                right[at] -= p * g * (t.distance_m * g - common);
+                let p = SIGMA_TWIST_DEG.to_radians().powi(-2);
+                normal[(at + 1, at + 1)] += p;
+                right[at + 1] -= p * t.twist;
+                against += p * t.twist * t.twist;
             }
             let Some(step) = normal.cholesky().map(|c| c.solve(&right)) else { return Misfit::NONE };
             if !step.iter().all(|v| v.is_finite()) {
@@ -352,7 +360,8 @@ impl Fit<'_> {
             }
             *rotation = Rotation3::from_scaled_axis(Vector3::new(step[0], step[1], step[2])).matrix() * *rotation;
             for (k, t) in tables.iter_mut().enumerate() {
-                t.distance_m = (t.distance_m + step[3 + k]).clamp(0.5 * t.distance_m, 2.0 * t.distance_m);
+                t.distance_m = (t.distance_m + step[3 + 2 * k]).clamp(0.5 * t.distance_m, 2.0 * t.distance_m);
+                t.twist += step[4 + 2 * k];
             }
             misfit = Misfit {
                 rms_px: (sum / weight.max(1.0)).sqrt(),
@@ -385,7 +394,8 @@ impl Fit<'_> {
         (sum, weight): (&mut f64, &mut f64),
     ) {
         let (w, l) = self.settings.module.size_along_up_m();
-        let bt = self.face(table.face).transpose();
+        let twist = *Rotation3::from_axis_angle(&Vector3::z_axis(), table.twist).matrix();
+        let bt = (self.face(table.face) * twist).transpose();
         let px_per_m = self.frame.lens.focal_px / table.distance_m.max(0.1);
         let distinct: BTreeSet<_> =
             table.modules.iter().map(|&i| (self.modules[i].course, self.modules[i].position)).collect();
@@ -406,8 +416,8 @@ impl Fit<'_> {
                 }
                 let (su, sv) = SIGNS[k];
                 let (x, y) = (q.x / q.z, q.y / q.z);
-                let mut ju = [0.0, 0.0, 0.0, x];
-                let mut jv = [0.0, 0.0, 0.0, y];
+                let mut ju = [0.0, 0.0, 0.0, x, table.distance_m * y];
+                let mut jv = [0.0, 0.0, 0.0, y, -table.distance_m * x];
                 for axis in 0..3 {
                     let dq = bt * Vector3::ith(axis, 1.0).cross(&e);
                     ju[axis] = table.distance_m * (dq.x - x * dq.z) / q.z;
@@ -432,7 +442,7 @@ impl Fit<'_> {
                 continue;
             }
             let mut mean = 0.0;
-            let mut mean_j = [0.0; 4];
+            let mut mean_j = [0.0; 5];
             for (r, wt) in line.iter().zip(&weighted) {
                 mean += wt * r.0 / total;
                 for (m, j) in mean_j.iter_mut().zip(r.1) {
@@ -442,11 +452,11 @@ impl Fit<'_> {
             let p = (px_per_m / SIGMA_CORNER_PX).powi(2) / ALIKE;
             for (r, wt) in line.iter().zip(&weighted) {
                 let e = r.0 - mean;
-                let j: [f64; 4] = std::array::from_fn(|a| r.1[a] - mean_j[a]);
-                let at = [0, 1, 2, column];
-                for a in 0..4 {
+                let j: [f64; 5] = std::array::from_fn(|a| r.1[a] - mean_j[a]);
+                let at = [0, 1, 2, column, column + 1];
+                for a in 0..5 {
                     right[at[a]] -= p * wt * j[a] * e;
-                    for b in 0..4 {
+                    for b in 0..5 {
                         normal[(at[a], at[b])] += p * wt * j[a] * j[b];
                     }
                 }
@@ -506,8 +516,8 @@ impl Fit<'_> {
     }
 }
 
-/// One coordinate of a corner: its place on the line, its derivatives (three turns, the distance), its trust.
-type Residual = (f64, [f64; 4], f64);
+/// One coordinate of a corner: its place on the line, its derivatives (three turns, the distance, the twist), its trust.
+type Residual = (f64, [f64; 5], f64);
 
 /// Signs of the corners along the row and down the slope: upper left, upper right, lower right, lower left.
 const SIGNS: [(f64, f64); 4] = [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)];
