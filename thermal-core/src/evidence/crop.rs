@@ -4,7 +4,7 @@ use ndarray::ArrayView2;
 
 use super::canvas::{Canvas, Rectangle};
 use super::colour::Scale;
-use super::enlarge::{Enlarged, GAP, Patch};
+use super::enlarge::{GAP, Patch, Turned};
 use super::palette::{BETWEEN, Palette, STEPS, STRIPE};
 use crate::finding::{Finding, Pattern};
 use crate::measure::contains;
@@ -110,35 +110,30 @@ impl View {
     /// Paints the panel; tells what of it lies beyond the frame and the scale.
     pub(super) fn draw(&self, canvas: &mut Canvas, scale: &Scale) -> Beyond {
         let Rectangle { x, y, width, height } = self.panel;
-        let times = (0.5 * self.zoom).ceil().clamp(1.0, 4.0) as usize;
         let per_kelvin = (STEPS - 1) as f64 / (scale.high - scale.low);
-        let enlarged = Enlarged::new(&self.patch, times, scale.low as f32, per_kelvin as f32, STEPS);
-        let place = |at: [f64; 2]| enlarged.place(&self.patch, at);
-        let (start, end) = (place([0.0, 0.0]), place([self.columns as f64, self.rows as f64]));
-        let inside = |at: [i64; 2]| (0..2).all(|k| at[k] >= start[k] && at[k] < end[k]);
+        let at = |i: u32, j: u32| self.to_frame([f64::from(x + i) + 0.5, f64::from(y + j) + 0.5]);
+        let (first, [c, s]) = (at(0, 0), self.along.map(|x| x / self.zoom));
+        let turned = Turned::new(&self.patch, first, [[c, s], [-s, c]], width as usize);
         let mut beyond = Beyond::default();
         let mut steps = vec![0; width as usize];
-        for j in y..y + height {
-            // Pixels of the picture lie evenly in the frame.
-            let ends = [x, x + width].map(|x| place(self.to_frame([f64::from(x) + 0.5, f64::from(j) + 0.5])));
-            let stride = [0, 1].map(|k| (ends[1][k] - ends[0][k]) / i64::from(width));
-            enlarged.steps(ends[0], stride, &mut steps);
-            if !ends.into_iter().all(inside) {
-                for (i, step) in (0..).zip(&mut steps) {
-                    if !inside([0, 1].map(|k| ends[0][k] + i * stride[k])) {
-                        *step = GAP;
-                    }
+        for j in 0..height {
+            turned.steps(j as usize, scale.low as f32, per_kelvin as f32, STEPS, &mut steps);
+            if ![at(0, j), at(width - 1, j)].into_iter().all(|at| self.inside(at)) {
+                for (_, step) in (0..).zip(&mut steps).filter(|(i, _)| !self.inside(at(*i, j))) {
+                    *step = GAP;
                 }
             }
-            for (i, (pixel, step)) in canvas.row(x, j, width).iter_mut().zip(&steps).enumerate() {
-                beyond.outside |= *step == GAP;
-                beyond.colder |= *step < 0 && *step != GAP;
-                beyond.hotter |= *step >= STEPS as i32;
-                *pixel = match *step {
-                    GAP if (x + i as u32 + j) % 12 < 2 => STRIPE,
-                    GAP => BETWEEN,
-                    step => Palette::step(step),
-                };
+            let any = |of: fn(i16) -> bool| steps.iter().fold(false, |any, step| any | of(*step));
+            let outside = any(|step| step == GAP);
+            beyond.outside |= outside;
+            beyond.colder |= any(|step| step < 0 && step != GAP);
+            beyond.hotter |= any(|step| step >= STEPS as i16);
+            let row = canvas.row(x, y + j, width);
+            row.iter_mut().zip(&steps).for_each(|(pixel, step)| *pixel = Palette::step(*step));
+            if outside {
+                for (i, (pixel, _)) in row.iter_mut().zip(&steps).enumerate().filter(|(_, (_, step))| **step == GAP) {
+                    *pixel = if (x + i as u32 + y + j) % 12 < 2 { STRIPE } else { BETWEEN };
+                }
             }
         }
         beyond
@@ -146,8 +141,11 @@ impl View {
 
     /// The temperature at a point of the frame between the pixels.
     pub(super) fn temperature(&self, at: [f64; 2]) -> Option<f64> {
-        let inside = (0.0..self.columns as f64).contains(&at[0]) && (0.0..self.rows as f64).contains(&at[1]);
-        if inside { self.patch.temperature(at) } else { None }
+        if self.inside(at) { self.patch.temperature(at) } else { None }
+    }
+
+    fn inside(&self, at: [f64; 2]) -> bool {
+        (0.0..self.columns as f64).contains(&at[0]) && (0.0..self.rows as f64).contains(&at[1])
     }
 
     /// A module's glass in the picture, without its frame and the gap beside it.
@@ -159,10 +157,7 @@ impl View {
 
     /// Whether a module's middle lies in the frame; what is only computed to lie outside is not drawn.
     pub(super) fn shows(&self, corners: &[[f64; 2]; 4]) -> bool {
-        let inside = |k: usize, count: usize| {
-            (0.0..count as f64).contains(&(corners.iter().map(|corner| corner[k]).sum::<f64>() / 4.0))
-        };
-        inside(0, self.columns) && inside(1, self.rows)
+        self.inside([0, 1].map(|k| corners.iter().map(|corner| corner[k]).sum::<f64>() / 4.0))
     }
 
     /// Temperatures of the frame's pixels that the panel shows: in the module, and in its neighbours.

@@ -83,8 +83,8 @@ impl Palette {
     }
 
     /// The colour of a step of the colour map, the first or the last for all that is beyond it.
-    pub(super) fn step(step: i32) -> u8 {
-        (FIRST_STEP as i32 + step.clamp(0, STEPS as i32 - 1)) as u8
+    pub(super) fn step(step: i16) -> u8 {
+        (FIRST_STEP as i16 + step.clamp(0, STEPS as i16 - 1)) as u8
     }
 }
 
@@ -128,7 +128,7 @@ mod tests {
     fn black_over_any_step_grows_darker_with_the_cover() {
         let palette = Palette::of(ColourMap::Inferno);
         let light = |index: u8| palette.colours[usize::from(index)].map(u32::from).iter().sum::<u32>();
-        for step in 0..STEPS as i32 {
+        for step in 0..STEPS as i16 {
             let under = Palette::step(step);
             let row: Vec<_> = (0..COVERS as u8).map(|c| light(palette.over(BLACK, c)[usize::from(under)])).collect();
             // The nearest colour may be lighter by a grey's step than the one before.
