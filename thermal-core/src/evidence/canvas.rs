@@ -145,7 +145,7 @@ impl Canvas {
                 let along = (px * dx + py * dy).clamp(0.0, length);
                 let (rest_x, rest_y) = (px - along * dx, py - along * dy);
                 let distance = (rest_x * rest_x + rest_y * rest_y).sqrt();
-                let cover = ((0.5 * width + 0.5 - distance).clamp(0.0, 1.0) * (COVERS - 1) as f64).round() as u8;
+                let cover = ((0.5 * width + 0.5 - distance).clamp(0.0, 1.0) * (COVERS - 1) as f64 + 0.5) as u8;
                 if cover > 0 {
                     *pixel = palette.over(shade, cover)[usize::from(*pixel)];
                 }

@@ -100,9 +100,9 @@ pub(super) fn minus(figure: &str) -> String {
 }
 
 /// The value under which a share of the values lies, which it brings into another order.
-fn quantile(values: &mut [f64], share: f64) -> f64 {
+fn quantile(values: &mut [f32], share: f64) -> f64 {
     let index = (share * values.len().saturating_sub(1) as f64).round() as usize;
-    if index < values.len() { *values.select_nth_unstable_by(index, f64::total_cmp).1 } else { 0.0 }
+    if index < values.len() { f64::from(*values.select_nth_unstable_by(index, f32::total_cmp).1) } else { 0.0 }
 }
 
 /// The largest of 1, 2, 5 times a power of ten that is not over `step`, at least 1.

@@ -80,9 +80,7 @@ impl View {
         let margin = if view.pattern == Pattern::String { 1.1 * width.max(height) } else { 0.75 * width.min(height) };
         view.zoom =
             (f64::from(panel.width) / (width + 2.0 * margin)).min(f64::from(panel.height) / (height + 2.0 * margin));
-        let [left, right, top, bottom] = [panel.x, panel.right(), panel.y, panel.bottom()].map(f64::from);
-        let seen = [[left, top], [right, top], [right, bottom], [left, bottom]].map(|at| view.to_frame(at));
-        view.patch = Patch::around(celsius, &seen);
+        view.patch = Patch::around(celsius, &view.seen());
         Ok(view)
     }
 
@@ -100,6 +98,13 @@ impl View {
         let (x, y) = ((at[0] - middle_x) / self.zoom, (at[1] - middle_y) / self.zoom);
         let [c, s] = self.along;
         [self.centre[0] + c * x - s * y, self.centre[1] + s * x + c * y]
+    }
+
+    /// The panel's corners in the frame.
+    fn seen(&self) -> [[f64; 2]; 4] {
+        let Rectangle { x, y, .. } = self.panel;
+        let (right, bottom) = (self.panel.right(), self.panel.bottom());
+        [[x, y], [right, y], [right, bottom], [x, bottom]].map(|at| self.to_frame(at.map(f64::from)))
     }
 
     fn middle(&self) -> [f64; 2] {
@@ -148,46 +153,30 @@ impl View {
         (0.0..self.columns as f64).contains(&at[0]) && (0.0..self.rows as f64).contains(&at[1])
     }
 
-    /// A module's glass in the picture, without its frame and the gap beside it.
-    fn inner(&self, corners: &[[f64; 2]; 4]) -> [[f64; 2]; 4] {
-        let corners = corners.map(|corner| self.to_picture(corner));
-        let centre = [0, 1].map(|k| corners.iter().map(|corner| corner[k]).sum::<f64>() / 4.0);
-        corners.map(|corner| [0, 1].map(|k| centre[k] + 0.92 * (corner[k] - centre[k])))
-    }
-
     /// Whether a module's middle lies in the frame; what is only computed to lie outside is not drawn.
     pub(super) fn shows(&self, corners: &[[f64; 2]; 4]) -> bool {
         self.inside([0, 1].map(|k| corners.iter().map(|corner| corner[k]).sum::<f64>() / 4.0))
     }
 
-    /// Temperatures of the frame's pixels that the panel shows: in the module, and in its neighbours.
-    pub(super) fn samples(&self, neighbours: &[[[f64; 2]; 4]]) -> (Vec<f64>, Vec<f64>) {
-        let own = self.inner(&self.corners);
-        let module = self.glass(&self.corners).into_iter().map(|(_, t)| t).collect();
-        // The frame's outlines hold the module's own.
-        let near = neighbours.iter().filter(|corners| self.shows(corners)).flat_map(|corners| self.glass(corners));
-        (module, near.filter(|(at, _)| !contains(&own, *at)).map(|(_, t)| t).collect())
-    }
-
-    /// The frame's pixels of a module's glass, as far as the panel shows it: place in the picture and temperature.
-    fn glass(&self, corners: &[[f64; 2]; 4]) -> Vec<([f64; 2], f64)> {
-        let inner = self.inner(corners);
-        let mut pixels = vec![];
-        if !overlaps(&inner, self.panel) {
-            return pixels;
-        }
-        let Rectangle { x, y, .. } = self.panel;
-        let shown = |at: [f64; 2]| {
-            (f64::from(x)..f64::from(self.panel.right())).contains(&at[0])
-                && (f64::from(y)..f64::from(self.panel.bottom())).contains(&at[1])
+    /// Temperatures of the frame's pixels that the panel shows: in the module's glass, and in that of its neighbours.
+    pub(super) fn samples(&self, neighbours: &[[[f64; 2]; 4]]) -> (Vec<f32>, Vec<f32>) {
+        let panel = self.seen();
+        let own = glass(&self.corners);
+        let pixels = |glass: [[f64; 2]; 4], own: Option<[[f64; 2]; 4]>| {
+            let mut values = vec![];
+            for y in self.patch.rows(span(&glass, 1)) {
+                let chord = |corners: &[[f64; 2]; 4]| chord(corners, y as f64 + 0.5);
+                let ([a, b], [c, d]) = (chord(&glass), chord(&panel));
+                let [first, last] = own.as_ref().map_or([f64::MAX; 2], chord);
+                for part in [[a.max(c), b.min(d).min(first)], [a.max(c).max(last), b.min(d)]] {
+                    values.extend(self.patch.pixels(y, part).iter().filter(|t| t.is_finite()));
+                }
+            }
+            values
         };
-        for (first, row) in self.patch.rows(span(corners, 0), span(corners, 1)) {
-            pixels.extend((0..).zip(row).filter_map(|(i, t)| {
-                let at = self.to_picture([first[0] + f64::from(i), first[1]]);
-                (t.is_finite() && shown(at) && contains(&inner, at)).then_some((at, f64::from(*t)))
-            }));
-        }
-        pixels
+        // The frame's outlines hold the module's own.
+        let near = neighbours.iter().filter(|corners| self.shows(corners));
+        (pixels(own, None), near.flat_map(|corners| pixels(glass(corners), Some(own))).collect())
     }
 
     /// Whether the hottest place is ringed: where the pattern is smaller than a part of the module.
@@ -201,7 +190,7 @@ impl View {
         if !self.rings() {
             return None;
         }
-        let inner = self.inner(&self.corners);
+        let inner = glass(&self.corners).map(|corner| self.to_picture(corner));
         let mut points = vec![];
         for y in (self.panel.y..self.panel.bottom()).step_by(4) {
             for x in (self.panel.x..self.panel.right()).step_by(4) {
@@ -243,12 +232,21 @@ fn span(corners: &[[f64; 2]; 4], k: usize) -> [f64; 2] {
     corners.iter().fold([f64::MAX, f64::MIN], |[low, high], corner| [low.min(corner[k]), high.max(corner[k])])
 }
 
-/// Whether a polygon's bounds reach into a rectangle; false where a corner is no number.
-fn overlaps(corners: &[[f64; 2]; 4], area: Rectangle) -> bool {
-    let reaches = |k: usize, low: u32, high: u32| {
-        corners.iter().any(|p| p[k] > f64::from(low)) && corners.iter().any(|p| p[k] < f64::from(high))
-    };
-    corners.iter().flatten().all(|x| x.is_finite())
-        && reaches(0, area.x, area.right())
-        && reaches(1, area.y, area.bottom())
+/// A module's glass, without its frame and the gap beside it.
+fn glass(corners: &[[f64; 2]; 4]) -> [[f64; 2]; 4] {
+    let centre = [0, 1].map(|k| corners.iter().map(|corner| corner[k]).sum::<f64>() / 4.0);
+    corners.map(|corner| [0, 1].map(|k| centre[k] + 0.92 * (corner[k] - centre[k])))
+}
+
+/// Where a line along the rows enters a convex polygon and where it leaves it; beyond all that is where it does neither.
+fn chord(corners: &[[f64; 2]; 4], y: f64) -> [f64; 2] {
+    let mut chord = [f64::MAX, f64::MIN];
+    for (i, a) in corners.iter().enumerate() {
+        let b = corners[(i + 1) % 4];
+        if (a[1] > y) != (b[1] > y) {
+            let x = a[0] + (y - a[1]) / (b[1] - a[1]) * (b[0] - a[0]);
+            chord = [chord[0].min(x), chord[1].max(x)];
+        }
+    }
+    if chord[0] < chord[1] { chord } else { [f64::MAX; 2] }
 }

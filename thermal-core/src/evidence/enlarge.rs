@@ -69,24 +69,29 @@ impl Patch {
         sum.is_finite().then(|| f64::from(sum.clamp(low, high)))
     }
 
-    /// The frame's pixels between two columns and two rows: of each row the centre of the first, and the values.
-    pub(super) fn rows(&self, x: [f64; 2], y: [f64; 2]) -> impl Iterator<Item = ([f64; 2], &[f32])> {
-        let span = |[low, high]: [f64; 2], first: isize, count: usize| {
-            let inside = |x: f64| (x as isize).saturating_sub(first).clamp(PAD, count as isize - PAD) as usize;
-            inside(low.floor())..inside(high.ceil())
-        };
-        let columns = span(x, self.left, self.width);
-        let left = (self.left + columns.start as isize) as f64 + 0.5;
-        span(y, self.top, self.height).filter_map(move |j| {
-            let row = self.celsius.get(j * self.width + columns.start..j * self.width + columns.end)?;
-            Some(([left, (self.top + j as isize) as f64 + 0.5], row))
-        })
+    /// The frame's rows of which the part holds pixels with centres between two heights.
+    pub(super) fn rows(&self, y: [f64; 2]) -> std::ops::Range<isize> {
+        let [first, end] = y.map(|y| self.top + held(y, self.top, self.height) as isize);
+        first..end
+    }
+
+    /// The pixels of one of these rows with centres between two places.
+    pub(super) fn pixels(&self, row: isize, x: [f64; 2]) -> &[f32] {
+        let start = (row - self.top) as usize * self.width;
+        let [first, end] = x.map(|x| start + held(x, self.left, self.width));
+        self.celsius.get(first..end).unwrap_or_default()
     }
 
     /// A point of the frame among the centres of the pixels kept: whole numbers are centres.
     fn among_centres(&self, at: [f64; 2]) -> [f64; 2] {
         [at[0] - 0.5 - self.left as f64, at[1] - 0.5 - self.top as f64]
     }
+}
+
+/// The first of `count` pixels, of which the frame has `first` before them, with its centre not before `x`; none of those
+/// around the part.
+fn held(x: f64, first: isize, count: usize) -> usize {
+    ((x - 0.5).ceil() as isize).saturating_sub(first).clamp(PAD, count as isize - PAD) as usize
 }
 
 /// A part of a frame as a picture shows it: brought along the frame's rows to where the picture's columns cross them, then
