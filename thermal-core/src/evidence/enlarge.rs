@@ -29,11 +29,16 @@ impl Patch {
         };
         let (rows, columns) = celsius.dim();
         let ((left, width), (top, height)) = (span(0, columns), span(1, rows));
-        let held = |i: isize, count: usize| i.clamp(0, count as isize - 1) as usize;
         let mut kept = Buffer::any(width * height);
+        let inside = left.max(0)..(left + width as isize).min(columns as isize);
+        let (before, after) = ((inside.start - left) as usize, (inside.end - left) as usize);
         for (y, to) in (top..).zip(kept.chunks_exact_mut(width)) {
-            let row = celsius.row(held(y, rows));
-            (left..).zip(to).for_each(|(x, to)| *to = row[held(x, columns)]);
+            let row = celsius.row(y.clamp(0, rows as isize - 1) as usize);
+            let row = row.iter().skip(inside.start as usize);
+            to[before..after].iter_mut().zip(row).for_each(|(to, from)| *to = *from);
+            let (first, last) = (to[before], to[after - 1]);
+            to[..before].fill(first);
+            to[after..].fill(last);
         }
         Self { left, top, width, height, celsius: kept }
     }
