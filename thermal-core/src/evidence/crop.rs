@@ -4,7 +4,7 @@ use ndarray::ArrayView2;
 
 use super::canvas::{Canvas, Rectangle};
 use super::colour::Scale;
-use super::enlarge::{GAP, Patch, Turned};
+use super::enlarge::{Patch, Turned};
 use super::palette::{BETWEEN, Palette, STEPS, STRIPE};
 use crate::finding::{Finding, Pattern};
 use crate::measure::contains;
@@ -115,29 +115,29 @@ impl View {
     /// Paints the panel; tells what of it lies beyond the frame and the scale.
     pub(super) fn draw(&self, canvas: &mut Canvas, scale: &Scale) -> Beyond {
         let Rectangle { x, y, width, height } = self.panel;
-        let per_kelvin = (STEPS - 1) as f64 / (scale.high - scale.low);
         let at = |i: u32, j: u32| self.to_frame([f64::from(x + i) + 0.5, f64::from(y + j) + 0.5]);
-        let (first, [c, s]) = (at(0, 0), self.along.map(|x| x / self.zoom));
-        let turned = Turned::new(&self.patch, first, [[c, s], [-s, c]], width as usize);
+        let [c, s] = self.along.map(|x| x / self.zoom);
+        let turned = Turned::new(&self.patch, at(0, 0), [[c, s], [-s, c]], width as usize);
+        let (low, kelvin) = (scale.low as f32, ((scale.high - scale.low) / (STEPS - 1) as f64) as f32);
+        let (coldest, hottest, per_kelvin) = (low - 0.5 * kelvin, scale.high as f32 + 0.5 * kelvin, kelvin.recip());
         let mut beyond = Beyond::default();
-        let mut steps = vec![0; width as usize];
+        let mut line = vec![0.0; width as usize];
         for j in 0..height {
-            turned.steps(j as usize, scale.low as f32, per_kelvin as f32, STEPS, &mut steps);
+            turned.line(j as usize, &mut line);
             if ![at(0, j), at(width - 1, j)].into_iter().all(|at| self.inside(at)) {
-                for (_, step) in (0..).zip(&mut steps).filter(|(i, _)| !self.inside(at(*i, j))) {
-                    *step = GAP;
+                for (_, t) in (0..).zip(&mut line).filter(|(i, _)| !self.inside(at(*i, j))) {
+                    *t = f32::NAN;
                 }
             }
-            let any = |of: fn(i16) -> bool| steps.iter().fold(false, |any, step| any | of(*step));
-            let outside = any(|step| step == GAP);
+            let outside = any(&line, f32::is_nan);
             beyond.outside |= outside;
-            beyond.colder |= any(|step| step < 0 && step != GAP);
-            beyond.hotter |= any(|step| step >= STEPS as i16);
+            beyond.colder |= any(&line, |t| t < coldest);
+            beyond.hotter |= any(&line, |t| t > hottest);
             let row = canvas.row(x, y + j, width);
-            row.iter_mut().zip(&steps).for_each(|(pixel, step)| *pixel = Palette::step(*step));
+            row.iter_mut().zip(&line).for_each(|(pixel, t)| *pixel = Palette::step((t - low) * per_kelvin));
             if outside {
-                for (i, (pixel, _)) in row.iter_mut().zip(&steps).enumerate().filter(|(_, (_, step))| **step == GAP) {
-                    *pixel = if (x + i as u32 + y + j) % 12 < 2 { STRIPE } else { BETWEEN };
+                for (i, (pixel, _)) in (x + y + j..).zip(row.iter_mut().zip(&line)).filter(|(_, (_, t))| t.is_nan()) {
+                    *pixel = if i % 12 < 2 { STRIPE } else { BETWEEN };
                 }
             }
         }
@@ -162,21 +162,23 @@ impl View {
     pub(super) fn samples(&self, neighbours: &[[[f64; 2]; 4]]) -> (Vec<f32>, Vec<f32>) {
         let panel = self.seen();
         let own = glass(&self.corners);
-        let pixels = |glass: [[f64; 2]; 4], own: Option<[[f64; 2]; 4]>| {
-            let mut values = vec![];
-            for y in self.patch.rows(span(&glass, 1)) {
+        let gather = |values: &mut Vec<f32>, glass: &[[f64; 2]; 4], own: Option<&[[f64; 2]; 4]>| {
+            for y in self.patch.rows(span(glass, 1)) {
                 let chord = |corners: &[[f64; 2]; 4]| chord(corners, y as f64 + 0.5);
-                let ([a, b], [c, d]) = (chord(&glass), chord(&panel));
-                let [first, last] = own.as_ref().map_or([f64::MAX; 2], chord);
+                let ([a, b], [c, d]) = (chord(glass), chord(&panel));
+                let [first, last] = own.map_or([f64::MAX; 2], chord);
                 for part in [[a.max(c), b.min(d).min(first)], [a.max(c).max(last), b.min(d)]] {
                     values.extend(self.patch.pixels(y, part).iter().filter(|t| t.is_finite()));
                 }
             }
-            values
         };
+        let (mut module, mut around) = (vec![], vec![]);
+        gather(&mut module, &own, None);
         // The frame's outlines hold the module's own.
-        let near = neighbours.iter().filter(|corners| self.shows(corners));
-        (pixels(own, None), near.flat_map(|corners| pixels(glass(corners), Some(own))).collect())
+        for corners in neighbours.iter().filter(|corners| self.shows(corners)) {
+            gather(&mut around, &glass(corners), Some(&own));
+        }
+        (module, around)
     }
 
     /// Whether the hottest place is ringed: where the pattern is smaller than a part of the module.
@@ -225,6 +227,11 @@ impl View {
         let length = [10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1].into_iter().find(|length| *length <= longest)?;
         Some((length, length * px_per_m))
     }
+}
+
+/// Whether it is so of any of them; all are looked at, for several are at a time.
+fn any(line: &[f32], of: impl Fn(f32) -> bool) -> bool {
+    line.iter().fold(false, |any, t| any | of(*t))
 }
 
 /// From the lowest to the highest of a coordinate of a polygon's corners.

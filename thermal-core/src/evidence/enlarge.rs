@@ -114,10 +114,6 @@ pub(super) struct Turned {
 
 /// Places told apart between two pixels of a row.
 const PHASES: usize = 256;
-/// No temperature.
-pub(super) const GAP: i16 = i16::MIN;
-/// Steps told apart beyond the first and the last; what is farther off counts as so far.
-const REACH: f32 = 64.0;
 
 impl Turned {
     /// The picture is `width` pixels wide; `first` is its first pixel in the frame, and `right` and `below` lead from there to
@@ -125,7 +121,8 @@ impl Turned {
     pub(super) fn new(patch: &Patch, first: [f64; 2], [right, below]: [[f64; 2]; 2], width: usize) -> Self {
         // Where the picture's columns run along the rows, rows and columns of the frame change places.
         let across = right[0].abs() < right[1].abs();
-        let (turned, swap) = (across.then(|| patch.transposed()), |[x, y]: [f64; 2]| if across { [y, x] } else { [x, y] });
+        let (turned, swap) =
+            (across.then(|| patch.transposed()), |[x, y]: [f64; 2]| if across { [y, x] } else { [x, y] });
         let (first, right, below) = (swap(patch.among_centres(first)), swap(right), swap(below));
         let patch = turned.as_ref().unwrap_or(patch);
         let lean = below[0] / below[1];
@@ -135,7 +132,8 @@ impl Turned {
         let mut crossings = Buffer::any(width * patch.height);
         let lines = crossings.chunks_exact_mut(width).zip(patch.celsius.chunks_exact(patch.width));
         for (y, (to, from)) in lines.enumerate() {
-            let mut place = places(first[0] - 1.0 + lean * (y as f64 - first[1]));
+            // Half a phase more: the nearest is taken.
+            let mut place = places(first[0] - 1.0 + lean * (y as f64 - first[1])) + (1 << 15);
             for to in to {
                 let x = (place >> 16) as usize;
                 // What lies beyond the patch is not asked for.
@@ -147,9 +145,8 @@ impl Turned {
         Self { crossings, width, first: first[1], right: right[1], below: below[1] }
     }
 
-    /// The temperatures of the picture's line `j` in steps of 1 / `per_kelvin` from `low` on, rounded: below 0 or not below
-    /// `steps` where they are beyond them, [`GAP`] where a pixel around has no value, anything outside the patch.
-    pub(super) fn steps(&self, j: usize, low: f32, per_kelvin: f32, steps: usize, to: &mut [i16]) {
+    /// The temperatures of the picture's line `j`; no number where a pixel around has none, or beyond the patch.
+    pub(super) fn line(&self, j: usize, to: &mut [f32]) {
         let (mut rest, mut start) = (to, 0);
         while !rest.is_empty() {
             let at = self.first + j as f64 * self.below + start as f64 * self.right;
@@ -165,14 +162,10 @@ impl Turned {
             if let (Some(a), Some(b), Some(c), Some(d)) = (line(-1), line(0), line(1), line(2)) {
                 let (part, stride) = ((at - row) as f32, self.right as f32);
                 for (i, ((((to, a), b), c), d)) in these.iter_mut().zip(a).zip(b).zip(c).zip(d).enumerate() {
-                    let part = part + i as i32 as f32 * stride;
-                    let step = (between([*a, *b, *c, *d], &weights(part)) - low) * per_kelvin;
-                    // Added to this, a whole number stands in the lowest bits.
-                    let held = step.clamp(-REACH, steps as f32 + REACH) + 1.5 * (1 << 23) as f32;
-                    *to = if step.is_finite() { held.to_bits() as i16 } else { GAP };
+                    *to = between([*a, *b, *c, *d], &weights(part + i as i32 as f32 * stride));
                 }
             } else {
-                these.fill(GAP);
+                these.fill(f32::NAN);
             }
             (rest, start) = (others, start + count);
         }
@@ -207,26 +200,21 @@ mod tests {
 
     use super::*;
 
-    /// The step of 0.2 K from 20 deg C at a point of the frame, in a picture turned by so many degrees, 4 px a pixel of it.
-    fn step(patch: &Patch, at: [f64; 2], turned_deg: f64) -> Option<i16> {
+    /// The temperature at a point of the frame, in a picture turned by so many degrees, 4 px a pixel of it, deg C.
+    fn celsius(patch: &Patch, at: [f64; 2], turned_deg: f64) -> Option<f64> {
         let (s, c) = turned_deg.to_radians().sin_cos();
         let [right, below] = [[0.25 * c, 0.25 * s], [-0.25 * s, 0.25 * c]];
         // The point is the third pixel of the second line.
         let first = [0, 1].map(|k| at[k] - 2.0 * right[k] - below[k]);
-        let mut steps = [0; 5];
-        Turned::new(patch, first, [right, below], 5).steps(1, 20.0, 5.0, 250, &mut steps);
-        Some(steps[2]).filter(|step| *step != GAP)
-    }
-
-    /// The temperature that a step stands for, deg C.
-    fn celsius(patch: &Patch, at: [f64; 2], turned_deg: f64) -> Option<f64> {
-        step(patch, at, turned_deg).map(|step| 20.0 + f64::from(step) / 5.0)
+        let mut line = [0.0; 5];
+        Turned::new(patch, first, [right, below], 5).line(1, &mut line);
+        Some(f64::from(line[2])).filter(|t| t.is_finite())
     }
 
     const TURNS_DEG: [f64; 9] = [0.0, 1.0, 30.0, 44.0, 46.0, 90.0, 179.5, -60.0, -135.0];
 
-    /// Half a step and what the parts of a step leave out.
-    const NEAR_K: f64 = 0.1 + 0.01;
+    /// What places between pixels that are not told apart leave out.
+    const NEAR_K: f64 = 0.02;
 
     #[test]
     fn the_picture_holds_the_pixels_and_lies_close_to_the_curve() {
@@ -260,16 +248,16 @@ mod tests {
     }
 
     #[test]
-    fn what_is_beyond_the_steps_or_has_no_value_is_told() {
+    fn what_is_far_off_or_has_no_value_is_told() {
         let mut frame = Array2::from_elem((20, 20), 50.0);
         frame[[10, 10]] = f32::NAN;
         (frame[[4, 4]], frame[[15, 15]]) = (1e9, -273.0);
         let patch = Patch::around(&frame.view(), &[[0.0, 0.0], [20.0, 20.0]]);
         for turned_deg in TURNS_DEG {
-            let step = |at| step(&patch, at, turned_deg);
-            assert_eq!([step([10.6, 10.4]), patch.temperature([10.6, 10.4]).map(|_| 0)], [None; 2]);
-            assert_eq!([step([8.0, 4.5]), step([0.1, 19.9])], [Some(150); 2]);
-            assert!(step([4.5, 4.5]) > Some(250) && step([15.5, 15.5]) < Some(0));
+            let celsius = |at| celsius(&patch, at, turned_deg);
+            assert_eq!([celsius([10.6, 10.4]), patch.temperature([10.6, 10.4])], [None; 2]);
+            assert_eq!([celsius([8.0, 4.5]), celsius([0.1, 19.9])], [Some(50.0); 2]);
+            assert!(celsius([4.5, 4.5]) > Some(70.0) && celsius([15.5, 15.5]) < Some(20.0));
         }
     }
 }

@@ -169,7 +169,8 @@ mod tests {
     fn pictures_come_back() {
         // Each byte, zeros of each length up to some thousand, what does not divide by eight.
         for width in [1, 7, 8, 255, 1280] {
-            let noise: Vec<u8> = (0..97 * width as u64).map(|i| (i * i * 2_654_435_761 >> 13) as u8).collect();
+            let noise: Vec<u8> =
+                (0..97 * width as u64).map(|i| (i.wrapping_mul(i).wrapping_mul(2_654_435_761) >> 13) as u8).collect();
             let mut runs = vec![];
             (0..600).for_each(|zeros| runs.extend((0..zeros).map(|_| 0).chain([zeros as u8 | 1])));
             runs.truncate(runs.len() / width * width);
