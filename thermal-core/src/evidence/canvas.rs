@@ -66,10 +66,9 @@ impl Canvas {
         fonts.draw(text, size, weight, |left, top, cover| {
             let Ok(row) = usize::try_from(y + top) else { return };
             let Some(row) = pixels.chunks_exact_mut(*width).nth(row) else { return };
-            for (column, cover) in (x + left..).zip(cover) {
-                if let Some(pixel) = usize::try_from(column).ok().and_then(|column| row.get_mut(column)) {
-                    *pixel = palette.over(shade, *cover)[usize::from(*pixel)];
-                }
+            let (outside, left) = ((-x - left).max(0) as usize, (x + left).max(0) as usize);
+            for (pixel, cover) in row.iter_mut().skip(left).zip(cover.iter().skip(outside)).filter(|(_, c)| **c > 0) {
+                *pixel = palette.over(shade, *cover)[usize::from(*pixel)];
             }
         });
     }

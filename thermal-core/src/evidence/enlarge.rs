@@ -1,6 +1,6 @@
 //! A part of a frame and its enlargement by bicubic convolution (Catmull-Rom).
 
-use ndarray::ArrayView2;
+use ndarray::{ArrayView2, ArrayViewMut1, Axis};
 
 use crate::buffer::Buffer;
 
@@ -34,8 +34,9 @@ impl Patch {
         let (before, after) = ((inside.start - left) as usize, (inside.end - left) as usize);
         for (y, to) in (top..).zip(kept.chunks_exact_mut(width)) {
             let row = celsius.row(y.clamp(0, rows as isize - 1) as usize);
-            let row = row.iter().skip(inside.start as usize);
-            to[before..after].iter_mut().zip(row).for_each(|(to, from)| *to = *from);
+            let (_, row) = row.split_at(Axis(0), inside.start as usize);
+            let (row, _) = row.split_at(Axis(0), after - before);
+            ArrayViewMut1::from(&mut to[before..after]).assign(&row);
             let (first, last) = (to[before], to[after - 1]);
             to[..before].fill(first);
             to[after..].fill(last);
