@@ -94,7 +94,8 @@ impl Packer {
 
     fn put_bytes(&mut self, bytes: &[u8]) {
         self.put_zeros();
-        for four in bytes.chunks(4) {
+        let (fours, rest) = bytes.as_chunks::<4>();
+        for four in fours {
             let (mut all, mut count) = (0, 0);
             for byte in four {
                 let (bits, length) = self.codes[usize::from(*byte)];
@@ -102,6 +103,9 @@ impl Packer {
                 count += length;
             }
             self.put((all, count));
+        }
+        for byte in rest {
+            self.put(self.codes[usize::from(*byte)]);
         }
     }
 }
