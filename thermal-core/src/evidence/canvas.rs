@@ -128,11 +128,11 @@ impl Canvas {
             return;
         }
         let (dx, dy) = (dx / length, dy / length);
-        let reach = 0.5 * width + 1.0;
-        // Casting saturates, so a line far outside leaves an empty range.
+        // Casting saturates, so a line far outside leaves an empty range. The outermost pixels have their middles half a pixel
+        // beyond the line's rim.
         let range = |a: f64, b: f64, low: u32, high: u32| {
-            let first = (a.min(b) - reach).floor() as u32;
-            let last = (a.max(b) + reach).ceil() as u32;
+            let first = (a.min(b) - 0.5 * width - 1.0).ceil() as u32;
+            let last = (a.max(b) + 0.5 * width + 1.0).floor() as u32;
             first.max(low)..last.min(high)
         };
         let palette = self.palette;
