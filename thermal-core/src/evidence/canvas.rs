@@ -5,6 +5,7 @@ use super::letters::{Fonts, Weight};
 use super::palette::{COVERS, Palette, WHITE};
 use super::picture::Picture;
 use crate::Result;
+use crate::buffer::Buffer;
 
 /// A rectangle of pixels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -29,14 +30,15 @@ impl Rectangle {
 pub(super) struct Canvas {
     width: usize,
     /// Indices into the palette, row by row.
-    pixels: Vec<u8>,
+    pixels: Buffer<u8>,
     palette: &'static Palette,
     fonts: Fonts,
 }
 
 impl Canvas {
     pub(super) fn new(width: u32, height: u32, map: ColourMap) -> Result<Self> {
-        let pixels = vec![WHITE; width as usize * height as usize];
+        let mut pixels = Buffer::any(width as usize * height as usize);
+        pixels.fill(WHITE);
         Ok(Self { width: width as usize, pixels, palette: Palette::of(map), fonts: Fonts::new()? })
     }
 
@@ -64,10 +66,9 @@ impl Canvas {
         fonts.draw(text, size, weight, |left, top, cover| {
             let Ok(row) = usize::try_from(y + top) else { return };
             let Some(row) = pixels.chunks_exact_mut(*width).nth(row) else { return };
-            for (column, cover) in (x + left..).zip(cover) {
-                if let Some(pixel) = usize::try_from(column).ok().and_then(|column| row.get_mut(column)) {
-                    *pixel = palette.over(shade, *cover)[usize::from(*pixel)];
-                }
+            let (outside, left) = ((-x - left).max(0) as usize, (x + left).max(0) as usize);
+            for (pixel, cover) in row.iter_mut().skip(left).zip(cover.iter().skip(outside)).filter(|(_, c)| **c > 0) {
+                *pixel = palette.over(shade, *cover)[usize::from(*pixel)];
             }
         });
     }
@@ -127,11 +128,11 @@ impl Canvas {
             return;
         }
         let (dx, dy) = (dx / length, dy / length);
-        let reach = 0.5 * width + 1.0;
-        // Casting saturates, so a line far outside leaves an empty range.
+        // Casting saturates, so a line far outside leaves an empty range. The outermost pixels have their middles half a pixel
+        // beyond the line's rim.
         let range = |a: f64, b: f64, low: u32, high: u32| {
-            let first = (a.min(b) - reach).floor() as u32;
-            let last = (a.max(b) + reach).ceil() as u32;
+            let first = (a.min(b) - 0.5 * width - 1.0).ceil() as u32;
+            let last = (a.max(b) + 0.5 * width + 1.0).floor() as u32;
             first.max(low)..last.min(high)
         };
         let palette = self.palette;
@@ -143,7 +144,7 @@ impl Canvas {
                 let along = (px * dx + py * dy).clamp(0.0, length);
                 let (rest_x, rest_y) = (px - along * dx, py - along * dy);
                 let distance = (rest_x * rest_x + rest_y * rest_y).sqrt();
-                let cover = ((0.5 * width + 0.5 - distance).clamp(0.0, 1.0) * (COVERS - 1) as f64).round() as u8;
+                let cover = ((0.5 * width + 0.5 - distance).clamp(0.0, 1.0) * (COVERS - 1) as f64 + 0.5) as u8;
                 if cover > 0 {
                     *pixel = palette.over(shade, cover)[usize::from(*pixel)];
                 }

@@ -66,17 +66,17 @@ impl Scale {
     pub(super) fn draw(&self, canvas: &mut Canvas, area: Rectangle, beyond: Beyond) {
         for y in area.y..area.bottom() {
             let share = (f64::from(area.bottom() - y) - 0.5) / f64::from(area.height);
-            let step = (share * (STEPS - 1) as f64).round() as i32;
-            canvas.fill(Rectangle { y, height: 1, ..area }, Palette::step(step));
+            let step = Palette::step((share * (STEPS - 1) as f64) as f32);
+            canvas.fill(Rectangle { y, height: 1, ..area }, step);
         }
         let half = area.width / 2;
         for i in 0..half {
             let tip = Rectangle { x: area.x + half - i, y: area.y - half + i, width: 2 * i.max(1), height: 1 };
             if beyond.hotter {
-                canvas.fill(tip, Palette::step(STEPS as i32));
+                canvas.fill(tip, Palette::step(STEPS as f32));
             }
             if beyond.colder {
-                canvas.fill(Rectangle { y: area.bottom() + half - 1 - i, ..tip }, Palette::step(0));
+                canvas.fill(Rectangle { y: area.bottom() + half - 1 - i, ..tip }, Palette::step(0.0));
             }
         }
         canvas.text(area.right() as f32 + 10.0, area.y as f32 - 30.0, 18.0, Weight::Bold, INK, "\u{b0}C");
@@ -100,9 +100,9 @@ pub(super) fn minus(figure: &str) -> String {
 }
 
 /// The value under which a share of the values lies, which it brings into another order.
-fn quantile(values: &mut [f64], share: f64) -> f64 {
+fn quantile(values: &mut [f32], share: f64) -> f64 {
     let index = (share * values.len().saturating_sub(1) as f64).round() as usize;
-    if index < values.len() { *values.select_nth_unstable_by(index, f64::total_cmp).1 } else { 0.0 }
+    if index < values.len() { f64::from(*values.select_nth_unstable_by(index, f32::total_cmp).1) } else { 0.0 }
 }
 
 /// The largest of 1, 2, 5 times a power of ten that is not over `step`, at least 1.

@@ -4,7 +4,7 @@ use ndarray::ArrayView2;
 
 use super::canvas::{Canvas, Rectangle};
 use super::colour::Scale;
-use super::enlarge::{Enlarged, GAP, Patch};
+use super::enlarge::{Patch, Turned};
 use super::palette::{BETWEEN, Palette, STEPS, STRIPE};
 use crate::finding::{Finding, Pattern};
 use crate::measure::contains;
@@ -80,9 +80,7 @@ impl View {
         let margin = if view.pattern == Pattern::String { 1.1 * width.max(height) } else { 0.75 * width.min(height) };
         view.zoom =
             (f64::from(panel.width) / (width + 2.0 * margin)).min(f64::from(panel.height) / (height + 2.0 * margin));
-        let [left, right, top, bottom] = [panel.x, panel.right(), panel.y, panel.bottom()].map(f64::from);
-        let seen = [[left, top], [right, top], [right, bottom], [left, bottom]].map(|at| view.to_frame(at));
-        view.patch = Patch::around(celsius, &seen);
+        view.patch = Patch::around(celsius, &view.seen());
         Ok(view)
     }
 
@@ -102,6 +100,13 @@ impl View {
         [self.centre[0] + c * x - s * y, self.centre[1] + s * x + c * y]
     }
 
+    /// The panel's corners in the frame.
+    fn seen(&self) -> [[f64; 2]; 4] {
+        let Rectangle { x, y, .. } = self.panel;
+        let (right, bottom) = (self.panel.right(), self.panel.bottom());
+        [[x, y], [right, y], [right, bottom], [x, bottom]].map(|at| self.to_frame(at.map(f64::from)))
+    }
+
     fn middle(&self) -> [f64; 2] {
         let Rectangle { x, y, width, height } = self.panel;
         [f64::from(x) + 0.5 * f64::from(width), f64::from(y) + 0.5 * f64::from(height)]
@@ -110,35 +115,30 @@ impl View {
     /// Paints the panel; tells what of it lies beyond the frame and the scale.
     pub(super) fn draw(&self, canvas: &mut Canvas, scale: &Scale) -> Beyond {
         let Rectangle { x, y, width, height } = self.panel;
-        let times = (0.5 * self.zoom).ceil().clamp(1.0, 4.0) as usize;
-        let per_kelvin = (STEPS - 1) as f64 / (scale.high - scale.low);
-        let enlarged = Enlarged::new(&self.patch, times, scale.low as f32, per_kelvin as f32, STEPS);
-        let place = |at: [f64; 2]| enlarged.place(&self.patch, at);
-        let (start, end) = (place([0.0, 0.0]), place([self.columns as f64, self.rows as f64]));
-        let inside = |at: [i64; 2]| (0..2).all(|k| at[k] >= start[k] && at[k] < end[k]);
+        let at = |i: u32, j: u32| self.to_frame([f64::from(x + i) + 0.5, f64::from(y + j) + 0.5]);
+        let [c, s] = self.along.map(|x| x / self.zoom);
+        let turned = Turned::new(&self.patch, at(0, 0), [[c, s], [-s, c]], width as usize);
+        let (low, kelvin) = (scale.low as f32, ((scale.high - scale.low) / (STEPS - 1) as f64) as f32);
+        let (coldest, hottest, per_kelvin) = (low - 0.5 * kelvin, scale.high as f32 + 0.5 * kelvin, kelvin.recip());
         let mut beyond = Beyond::default();
-        let mut steps = vec![0; width as usize];
-        for j in y..y + height {
-            // Pixels of the picture lie evenly in the frame.
-            let ends = [x, x + width].map(|x| place(self.to_frame([f64::from(x) + 0.5, f64::from(j) + 0.5])));
-            let stride = [0, 1].map(|k| (ends[1][k] - ends[0][k]) / i64::from(width));
-            enlarged.steps(ends[0], stride, &mut steps);
-            if !ends.into_iter().all(inside) {
-                for (i, step) in (0..).zip(&mut steps) {
-                    if !inside([0, 1].map(|k| ends[0][k] + i * stride[k])) {
-                        *step = GAP;
-                    }
+        let mut line = vec![0.0; width as usize];
+        for j in 0..height {
+            turned.line(j as usize, &mut line);
+            if ![at(0, j), at(width - 1, j)].into_iter().all(|at| self.inside(at)) {
+                for (_, t) in (0..).zip(&mut line).filter(|(i, _)| !self.inside(at(*i, j))) {
+                    *t = f32::NAN;
                 }
             }
-            for (i, (pixel, step)) in canvas.row(x, j, width).iter_mut().zip(&steps).enumerate() {
-                beyond.outside |= *step == GAP;
-                beyond.colder |= *step < 0 && *step != GAP;
-                beyond.hotter |= *step >= STEPS as i32;
-                *pixel = match *step {
-                    GAP if (x + i as u32 + j) % 12 < 2 => STRIPE,
-                    GAP => BETWEEN,
-                    step => Palette::step(step),
-                };
+            let outside = any(&line, f32::is_nan);
+            beyond.outside |= outside;
+            beyond.colder |= any(&line, |t| t < coldest);
+            beyond.hotter |= any(&line, |t| t > hottest);
+            let row = canvas.row(x, y + j, width);
+            row.iter_mut().zip(&line).for_each(|(pixel, t)| *pixel = Palette::step((t - low) * per_kelvin));
+            if outside {
+                for (i, (pixel, _)) in (x + y + j..).zip(row.iter_mut().zip(&line)).filter(|(_, (_, t))| t.is_nan()) {
+                    *pixel = if i % 12 < 2 { STRIPE } else { BETWEEN };
+                }
             }
         }
         beyond
@@ -146,53 +146,39 @@ impl View {
 
     /// The temperature at a point of the frame between the pixels.
     pub(super) fn temperature(&self, at: [f64; 2]) -> Option<f64> {
-        let inside = (0.0..self.columns as f64).contains(&at[0]) && (0.0..self.rows as f64).contains(&at[1]);
-        if inside { self.patch.temperature(at) } else { None }
+        if self.inside(at) { self.patch.temperature(at) } else { None }
     }
 
-    /// A module's glass in the picture, without its frame and the gap beside it.
-    fn inner(&self, corners: &[[f64; 2]; 4]) -> [[f64; 2]; 4] {
-        let corners = corners.map(|corner| self.to_picture(corner));
-        let centre = [0, 1].map(|k| corners.iter().map(|corner| corner[k]).sum::<f64>() / 4.0);
-        corners.map(|corner| [0, 1].map(|k| centre[k] + 0.92 * (corner[k] - centre[k])))
+    fn inside(&self, at: [f64; 2]) -> bool {
+        (0.0..self.columns as f64).contains(&at[0]) && (0.0..self.rows as f64).contains(&at[1])
     }
 
     /// Whether a module's middle lies in the frame; what is only computed to lie outside is not drawn.
     pub(super) fn shows(&self, corners: &[[f64; 2]; 4]) -> bool {
-        let inside = |k: usize, count: usize| {
-            (0.0..count as f64).contains(&(corners.iter().map(|corner| corner[k]).sum::<f64>() / 4.0))
-        };
-        inside(0, self.columns) && inside(1, self.rows)
+        self.inside([0, 1].map(|k| corners.iter().map(|corner| corner[k]).sum::<f64>() / 4.0))
     }
 
-    /// Temperatures of the frame's pixels that the panel shows: in the module, and in its neighbours.
-    pub(super) fn samples(&self, neighbours: &[[[f64; 2]; 4]]) -> (Vec<f64>, Vec<f64>) {
-        let own = self.inner(&self.corners);
-        let module = self.glass(&self.corners).into_iter().map(|(_, t)| t).collect();
+    /// Temperatures of the frame's pixels that the panel shows: in the module's glass, and in that of its neighbours.
+    pub(super) fn samples(&self, neighbours: &[[[f64; 2]; 4]]) -> (Vec<f32>, Vec<f32>) {
+        let panel = self.seen();
+        let own = glass(&self.corners);
+        let gather = |values: &mut Vec<f32>, glass: &[[f64; 2]; 4], own: Option<&[[f64; 2]; 4]>| {
+            for y in self.patch.rows(span(glass, 1)) {
+                let chord = |corners: &[[f64; 2]; 4]| chord(corners, y as f64 + 0.5);
+                let ([a, b], [c, d]) = (chord(glass), chord(&panel));
+                let [first, last] = own.map_or([f64::MAX; 2], chord);
+                for part in [[a.max(c), b.min(d).min(first)], [a.max(c).max(last), b.min(d)]] {
+                    values.extend(self.patch.pixels(y, part).iter().filter(|t| t.is_finite()));
+                }
+            }
+        };
+        let (mut module, mut around) = (vec![], vec![]);
+        gather(&mut module, &own, None);
         // The frame's outlines hold the module's own.
-        let near = neighbours.iter().filter(|corners| self.shows(corners)).flat_map(|corners| self.glass(corners));
-        (module, near.filter(|(at, _)| !contains(&own, *at)).map(|(_, t)| t).collect())
-    }
-
-    /// The frame's pixels of a module's glass, as far as the panel shows it: place in the picture and temperature.
-    fn glass(&self, corners: &[[f64; 2]; 4]) -> Vec<([f64; 2], f64)> {
-        let inner = self.inner(corners);
-        let mut pixels = vec![];
-        if !overlaps(&inner, self.panel) {
-            return pixels;
+        for corners in neighbours.iter().filter(|corners| self.shows(corners)) {
+            gather(&mut around, &glass(corners), Some(&own));
         }
-        let Rectangle { x, y, .. } = self.panel;
-        let shown = |at: [f64; 2]| {
-            (f64::from(x)..f64::from(self.panel.right())).contains(&at[0])
-                && (f64::from(y)..f64::from(self.panel.bottom())).contains(&at[1])
-        };
-        for (first, row) in self.patch.rows(span(corners, 0), span(corners, 1)) {
-            pixels.extend((0..).zip(row).filter_map(|(i, t)| {
-                let at = self.to_picture([first[0] + f64::from(i), first[1]]);
-                (t.is_finite() && shown(at) && contains(&inner, at)).then_some((at, f64::from(*t)))
-            }));
-        }
-        pixels
+        (module, around)
     }
 
     /// Whether the hottest place is ringed: where the pattern is smaller than a part of the module.
@@ -206,7 +192,7 @@ impl View {
         if !self.rings() {
             return None;
         }
-        let inner = self.inner(&self.corners);
+        let inner = glass(&self.corners).map(|corner| self.to_picture(corner));
         let mut points = vec![];
         for y in (self.panel.y..self.panel.bottom()).step_by(4) {
             for x in (self.panel.x..self.panel.right()).step_by(4) {
@@ -243,17 +229,31 @@ impl View {
     }
 }
 
+/// Whether it is so of any of them; all are looked at, for several are at a time.
+fn any(line: &[f32], of: impl Fn(f32) -> bool) -> bool {
+    line.iter().fold(false, |any, t| any | of(*t))
+}
+
 /// From the lowest to the highest of a coordinate of a polygon's corners.
 fn span(corners: &[[f64; 2]; 4], k: usize) -> [f64; 2] {
     corners.iter().fold([f64::MAX, f64::MIN], |[low, high], corner| [low.min(corner[k]), high.max(corner[k])])
 }
 
-/// Whether a polygon's bounds reach into a rectangle; false where a corner is no number.
-fn overlaps(corners: &[[f64; 2]; 4], area: Rectangle) -> bool {
-    let reaches = |k: usize, low: u32, high: u32| {
-        corners.iter().any(|p| p[k] > f64::from(low)) && corners.iter().any(|p| p[k] < f64::from(high))
-    };
-    corners.iter().flatten().all(|x| x.is_finite())
-        && reaches(0, area.x, area.right())
-        && reaches(1, area.y, area.bottom())
+/// A module's glass, without its frame and the gap beside it.
+fn glass(corners: &[[f64; 2]; 4]) -> [[f64; 2]; 4] {
+    let centre = [0, 1].map(|k| corners.iter().map(|corner| corner[k]).sum::<f64>() / 4.0);
+    corners.map(|corner| [0, 1].map(|k| centre[k] + 0.92 * (corner[k] - centre[k])))
+}
+
+/// Where a line along the rows enters a convex polygon and where it leaves it; beyond all that is where it does neither.
+fn chord(corners: &[[f64; 2]; 4], y: f64) -> [f64; 2] {
+    let mut chord = [f64::MAX, f64::MIN];
+    for (i, a) in corners.iter().enumerate() {
+        let b = corners[(i + 1) % 4];
+        if (a[1] > y) != (b[1] > y) {
+            let x = a[0] + (y - a[1]) / (b[1] - a[1]) * (b[0] - a[0]);
+            chord = [chord[0].min(x), chord[1].max(x)];
+        }
+    }
+    if chord[0] < chord[1] { chord } else { [f64::MAX; 2] }
 }

@@ -7,6 +7,7 @@ mod crop;
 mod enlarge;
 mod figures;
 mod letters;
+mod pack;
 mod palette;
 mod picture;
 

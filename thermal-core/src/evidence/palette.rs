@@ -82,9 +82,10 @@ impl Palette {
         &self.mixed[usize::from(shade) * COVERS + usize::from(cover)]
     }
 
-    /// The colour of a step of the colour map, the first or the last for all that is beyond it.
-    pub(super) fn step(step: i32) -> u8 {
-        (FIRST_STEP as i32 + step.clamp(0, STEPS as i32 - 1)) as u8
+    /// The colour of the nearest step of the colour map, the first or the last for all that is beyond it.
+    pub(super) fn step(step: f32) -> u8 {
+        // Added to a power of two, a number stands rounded in the lowest bits.
+        (step.clamp(0.0, (STEPS - 1) as f32) + ((1 << 23) + FIRST_STEP) as f32).to_bits() as u8
     }
 }
 
@@ -128,8 +129,8 @@ mod tests {
     fn black_over_any_step_grows_darker_with_the_cover() {
         let palette = Palette::of(ColourMap::Inferno);
         let light = |index: u8| palette.colours[usize::from(index)].map(u32::from).iter().sum::<u32>();
-        for step in 0..STEPS as i32 {
-            let under = Palette::step(step);
+        for step in 0..STEPS {
+            let under = Palette::step(step as f32);
             let row: Vec<_> = (0..COVERS as u8).map(|c| light(palette.over(BLACK, c)[usize::from(under)])).collect();
             // The nearest colour may be lighter by a grey's step than the one before.
             assert!(row.windows(2).all(|pair| pair[1] <= pair[0] + 24), "{step}: {row:?}");

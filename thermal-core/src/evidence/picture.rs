@@ -4,14 +4,16 @@ use std::fmt;
 
 use image::{Rgb, RgbImage};
 
+use super::pack::pack;
 use super::palette::Palette;
+use crate::buffer::Buffer;
 use crate::{Error, Result};
 
 /// A picture of at most 256 colours, sRGB.
 pub struct Picture {
     pub(super) width: u32,
     /// Indices into the palette, row by row.
-    pub(super) pixels: Vec<u8>,
+    pub(super) pixels: Buffer<u8>,
     pub(super) palette: &'static Palette,
 }
 
@@ -48,12 +50,10 @@ impl Picture {
         encoder.set_color(png::ColorType::Indexed);
         encoder.set_depth(png::BitDepth::Eight);
         encoder.set_palette(self.palette.colours.as_flattened());
-        encoder.set_compression(png::Compression::Fast);
-        encoder.set_filter(png::Filter::Up);
         encoder
             .write_header()
             .and_then(|mut writer| {
-                writer.write_image_data(&self.pixels)?;
+                writer.write_chunk(png::chunk::IDAT, &pack(&self.pixels, self.width as usize))?;
                 writer.finish()
             })
             .map_err(|error| Error::argument("picture", error.to_string(), "report this as a fault of the program"))?;
