@@ -24,7 +24,6 @@ macro_rules! value {
     };
 }
 value!(f32);
-value!(u32);
 value!(u8);
 
 /// Values of a working image; its memory serves another one afterwards.

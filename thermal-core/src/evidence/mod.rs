@@ -7,7 +7,6 @@ mod crop;
 mod enlarge;
 mod figures;
 mod letters;
-mod pack;
 mod palette;
 mod picture;
 

@@ -4,7 +4,6 @@ use std::fmt;
 
 use image::{Rgb, RgbImage};
 
-use super::pack::pack;
 use super::palette::Palette;
 use crate::buffer::Buffer;
 use crate::{Error, Result};
@@ -50,10 +49,12 @@ impl Picture {
         encoder.set_color(png::ColorType::Indexed);
         encoder.set_depth(png::BitDepth::Eight);
         encoder.set_palette(self.palette.colours.as_flattened());
+        encoder.set_compression(png::Compression::Fast);
+        encoder.set_filter(png::Filter::Up);
         encoder
             .write_header()
             .and_then(|mut writer| {
-                writer.write_chunk(png::chunk::IDAT, &pack(&self.pixels, self.width as usize))?;
+                writer.write_image_data(&self.pixels)?;
                 writer.finish()
             })
             .map_err(|error| Error::argument("picture", error.to_string(), "report this as a fault of the program"))?;
