@@ -53,14 +53,14 @@ def corner_distances(a, b):
 def main():
     scenes, binary, work = Path(sys.argv[1]), sys.argv[2], Path(sys.argv[3])
     reliability, means = [], []
-    print("| scene | modules | precision | recall | recall at 0.85 | corner px | pattern macro F1 |")
-    print("|---|---|---|---|---|---|---|")
+    print("| scene | modules | precision | recall | recall at 0.85 | corner px | pattern macro F1 | other name |")
+    print("|---|---|---|---|---|---|---|---|")
     for scene in sorted(p for p in scenes.iterdir() if (p / "truth.json").exists()):
         run = work / scene.name
         command = [binary, "--quiet", "inspect", scene, "--out", run, "--force", "--no-evidence"]
         subprocess.run(command, check=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         truth, found = json.loads((scene / "truth.json").read_text()), read_modules(run / "modules.csv")
-        whole = hit = hit85 = wrong = right = 0
+        whole = hit = hit85 = wrong = right = renamed = 0
         distances, said = [], defaultdict(lambda: [0, 0, 0])
         for name, frame in truth["frames"].items():
             for module in frame["modules"]:
@@ -73,6 +73,7 @@ def main():
                 if share >= 0.70:
                     hit += 1
                     hit85 += share >= 0.85
+                    renamed += row["asset_id"] not in ("", module["module"])
                     distances += corner_distances(row["corners"], module["corners"])
                 # A run of modules and a single one differ by their neighbours alone.
                 alike = got in want or ({got} | want <= {"module", "string"})
@@ -92,7 +93,7 @@ def main():
         corner = np.mean(distances) if distances else math.nan
         print(
             f"| {scene.name} | {whole} | {precision:.3f} | {recall:.3f} | {hit85 / max(whole, 1):.3f} "
-            f"| {corner:.2f} | {means[-1][1]:.3f} |"
+            f"| {corner:.2f} | {means[-1][1]:.3f} | {renamed} |"
         )
     outline, pattern = np.array(means).T
     print(f"\nMean outline F1 {outline.mean():.3f}, worst {outline.min():.3f}; mean pattern macro F1 {pattern.mean():.3f}\n")

@@ -377,7 +377,9 @@ mod tests {
         let weights = Weights::default();
         let cost = |offs: &[[f64; 2]]| {
             let mut offsets = Offsets::default();
-            offs.iter().for_each(|off| offsets.add(*off, 1.0));
+            for off in offs {
+                offsets.add(*off, 1.0);
+            }
             offsets.cost(&weights)
         };
         // 0.2 m is the standard deviation, squares count by a quarter: one outline so far off costs 0.25.
