@@ -98,14 +98,20 @@ pub fn conclude(inputs: &Inputs, reports: &[FrameReport], placed: Option<Placed>
     if let Some(registration) = &out.registration {
         // Where no frame shows a module whole it is not judged: its hint stands in the list of the unseen.
         let stands = |m: &&MergedModule| m.pattern != Pattern::None && !m.flags.contains(&Flag::Cut);
+        let mut standing: Vec<&MergedModule> = merged.iter().filter(stands).collect();
+        // Frame by frame, so that each is read back once.
+        standing.sort_by_key(|m| m.best.frame);
         let mut list: Vec<Standing> = Vec::new();
-        for merged in merged.iter().filter(stands) {
-            let Sight { frame, module } = merged.best;
+        for of_frame in standing.chunk_by(|a, b| a.best.frame == b.best.frame) {
+            let frame = of_frame[0].best.frame;
             let (records, row_k) = out.of_frame(frame, &reports[frame])?;
-            let place = registration.frames[frame].places.read()?[module];
-            let mut finding = of_merged(merged, &records[module], &place, registration);
-            judge(&mut finding, Scatter { frames_k: merged.delta_t_spread_k, row_k }, &reports[frame], inputs);
-            list.push(Standing { finding, merged, place });
+            let places = registration.frames[frame].places.read()?;
+            for merged in of_frame {
+                let (record, place) = (&records[merged.best.module], places[merged.best.module]);
+                let mut finding = of_merged(merged, record, &place, registration);
+                judge(&mut finding, Scatter { frames_k: merged.delta_t_spread_k, row_k }, &reports[frame], inputs);
+                list.push(Standing { finding, merged, place });
+            }
         }
         name_unlisted(&mut list);
         findings.extend(list.into_iter().map(|s| (s.finding, s.merged.best)));

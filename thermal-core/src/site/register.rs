@@ -242,11 +242,7 @@ fn mark_askew(frames: &[FrameOutlines], registration: &mut Registration, map: &M
     };
     // Frame and middle of each lattice, and which lattices show a module, by its number: a flight shows a million.
     let mut lattices: Vec<(usize, [f64; 2])> = Vec::new();
-    let mut count = 0;
-    for placed in &registration.frames {
-        count += placed.places.read()?.len();
-    }
-    let mut shown: Vec<(u32, u32)> = Vec::with_capacity(count);
+    let mut shown: Vec<(u32, u32)> = Vec::new();
     let mut suspects: Vec<(usize, u32, u32)> = Vec::new();
     for (f, (frame, placed)) in frames.iter().zip(&registration.frames).enumerate() {
         let (modules, places) = (frame.modules.read()?, placed.places.read()?);
