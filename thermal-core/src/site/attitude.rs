@@ -28,7 +28,6 @@ const SIGMA_HEIGHT_M: f64 = 0.7;
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub(super) struct Sighting {
     /// Camera axes to east, north, up.
-    #[serde(with = "columns")]
     pub(super) rotation: Matrix3<f64>,
     /// Corners of each outline: upper left, upper right, lower right, lower left as seen from the front.
     pub(super) corners: Vec<[[f32; 2]; 4]>,
@@ -54,21 +53,6 @@ impl Sighting {
     }
 }
 
-/// A matrix as its columns.
-mod columns {
-    use nalgebra::Matrix3;
-    use serde::{Deserialize, Deserializer, Serialize, Serializer};
-
-    pub(super) fn serialize<S: Serializer>(matrix: &Matrix3<f64>, serializer: S) -> Result<S::Ok, S::Error> {
-        let columns: [[f64; 3]; 3] = (*matrix).into();
-        columns.serialize(serializer)
-    }
-
-    pub(super) fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Matrix3<f64>, D::Error> {
-        <[[f64; 3]; 3]>::deserialize(deserializer).map(Matrix3::from)
-    }
-}
-
 /// A lattice of the frame while it is fitted.
 #[derive(Clone)]
 struct Table {
@@ -81,8 +65,8 @@ struct Table {
     twist: f64,
 }
 
-/// Fits one frame, of which `modules` are the outlines. `azimuth_deg`: the way the modules near this frame face. `None` where no outline is usable or
-/// nothing tells the attitude.
+/// Fits one frame, of which `modules` are the outlines. `azimuth_deg`: the way the modules near this frame face. `None`
+/// where no outline is usable or nothing tells the attitude.
 pub(super) fn sight(
     frame: &FrameOutlines,
     modules: &[Seen],
