@@ -85,19 +85,15 @@ fn polish(by_frame: &[Box<[Told]>], assets: usize) -> (Vec<Option<f64>>, Vec<u32
             by_asset[told.number as usize].push(Told { number: f as u32, ..*told });
         }
     }
-    let offset = |list: &[Told], less: &dyn Fn(u32) -> Option<f64>| {
-        median(&mut list.iter().filter_map(|t| Some(f64::from(t.celsius) - less(t.number)?)).collect::<Vec<_>>())
-    };
-    let without = |list: &[Told]| if list.is_empty() { 0.0 } else { offset(list, &|_| Some(0.0)) };
-    let mut offsets: Vec<f64> = by_frame.iter().map(|list| without(list)).collect();
-    let mut levels: Vec<Option<f64>> = vec![None; assets];
+    let mut levels = vec![0.0; assets];
     for _ in 0..ROUNDS {
-        for (level, list) in levels.iter_mut().zip(&by_asset).filter(|(_, list)| !list.is_empty()) {
-            *level = Some(offset(list, &|frame| Some(offsets[frame as usize])));
-        }
-        for (offset_k, list) in offsets.iter_mut().zip(by_frame).filter(|(_, list)| !list.is_empty()) {
-            *offset_k = offset(list, &|asset| levels[asset as usize]);
-        }
+        levels = less(&by_asset, &less(by_frame, &levels));
     }
-    (levels, counts)
+    (levels.into_iter().zip(&counts).map(|(level, count)| (*count > 0).then_some(level)).collect(), counts)
+}
+
+/// Median of each list's temperatures, less what the numbers beside them have.
+fn less(lists: &[impl AsRef<[Told]>], of: &[f64]) -> Vec<f64> {
+    let rest = |told: &Told| f64::from(told.celsius) - of[told.number as usize];
+    lists.iter().map(|list| median(&mut list.as_ref().iter().map(rest).collect::<Vec<_>>())).collect()
 }
