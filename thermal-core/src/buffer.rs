@@ -3,72 +3,50 @@
 
 use std::cell::RefCell;
 use std::ops::{Deref, DerefMut};
-use std::thread::LocalKey;
 
-/// What working images hold.
-pub(crate) trait Value: Copy + Default + 'static {
+thread_local! {
     /// Memory that nothing uses at the moment.
-    const FREE: &'static LocalKey<RefCell<Vec<Vec<Self>>>>;
+    static FREE: RefCell<Vec<Vec<f32>>> = const { RefCell::new(Vec::new()) };
 }
-
-macro_rules! value {
-    ($type:ty) => {
-        impl Value for $type {
-            const FREE: &'static LocalKey<RefCell<Vec<Vec<Self>>>> = {
-                thread_local! {
-                    static FREE: RefCell<Vec<Vec<$type>>> = const { RefCell::new(Vec::new()) };
-                }
-                &FREE
-            };
-        }
-    };
-}
-value!(f32);
-value!(u8);
 
 /// Values of a working image; its memory serves another one afterwards.
 #[derive(Debug)]
-pub(crate) struct Buffer<T: Value = f32>(Vec<T>);
+pub(crate) struct Buffer(Vec<f32>);
 
-impl<T: Value> Buffer<T> {
+impl Buffer {
     /// So many zeros.
     pub(crate) fn zeros(count: usize) -> Self {
         let mut buffer = Self::any(count);
-        buffer.fill(T::default());
+        buffer.fill(0.0);
         buffer
     }
 
     /// So many values of which each is going to be written: what an earlier image left.
     pub(crate) fn any(count: usize) -> Self {
-        let mut buffer = Self(T::FREE.with_borrow_mut(Vec::pop).unwrap_or_default());
-        buffer.resize(count, T::default());
-        buffer
-    }
-
-    /// As many of them, what is new being `value`.
-    pub(crate) fn resize(&mut self, count: usize, value: T) {
-        self.0.resize(count, value);
+        let mut values = FREE.with_borrow_mut(Vec::pop).unwrap_or_default();
+        values.resize(count, 0.0);
+        Self(values)
     }
 }
 
-impl<T: Value> Drop for Buffer<T> {
+impl Drop for Buffer {
     fn drop(&mut self) {
         let values = std::mem::take(&mut self.0);
         // At the end of a thread its list may be gone already.
-        let _ = T::FREE.try_with(|free| free.borrow_mut().push(values));
+        let _ = FREE.try_with(|free| free.borrow_mut().push(values));
     }
 }
 
-impl<T: Value> Deref for Buffer<T> {
-    type Target = [T];
+impl Deref for Buffer {
+    type Target = [f32];
 
-    fn deref(&self) -> &[T] {
+    fn deref(&self) -> &[f32] {
         &self.0
     }
 }
 
-impl<T: Value> DerefMut for Buffer<T> {
-    fn deref_mut(&mut self) -> &mut [T] {
+impl DerefMut for Buffer {
+    fn deref_mut(&mut self) -> &mut [f32] {
         &mut self.0
     }
 }

@@ -5,7 +5,6 @@ use super::letters::{Fonts, Weight};
 use super::palette::{COVERS, Palette, WHITE};
 use super::picture::Picture;
 use crate::Result;
-use crate::buffer::Buffer;
 
 /// A rectangle of pixels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -30,15 +29,14 @@ impl Rectangle {
 pub(super) struct Canvas {
     width: usize,
     /// Indices into the palette, row by row.
-    pixels: Buffer<u8>,
+    pixels: Vec<u8>,
     palette: &'static Palette,
     fonts: Fonts,
 }
 
 impl Canvas {
     pub(super) fn new(width: u32, height: u32, map: ColourMap) -> Result<Self> {
-        let mut pixels = Buffer::any(width as usize * height as usize);
-        pixels.fill(WHITE);
+        let pixels = vec![WHITE; width as usize * height as usize];
         Ok(Self { width: width as usize, pixels, palette: Palette::of(map), fonts: Fonts::new()? })
     }
 

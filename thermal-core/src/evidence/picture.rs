@@ -5,14 +5,13 @@ use std::fmt;
 use image::{Rgb, RgbImage};
 
 use super::palette::Palette;
-use crate::buffer::Buffer;
 use crate::{Error, Result};
 
 /// A picture of at most 256 colours, sRGB.
 pub struct Picture {
     pub(super) width: u32,
     /// Indices into the palette, row by row.
-    pub(super) pixels: Buffer<u8>,
+    pub(super) pixels: Vec<u8>,
     pub(super) palette: &'static Palette,
 }
 
