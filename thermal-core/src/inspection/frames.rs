@@ -17,7 +17,7 @@ use crate::quality::{self, LINE_M, Sharpness};
 use crate::radiometry::{Converter, Model, Thermogram};
 use crate::raster::{self, Limits};
 use crate::run_record::{InputFile, Skipped};
-use crate::shelf::{Shelf, Shelved};
+use crate::shelf::Shelved;
 use crate::site::{FrameOutlines, Pose, Seen};
 use crate::threads::in_order;
 use crate::{Error, Result};
@@ -149,13 +149,6 @@ impl FrameReport {
             capture: Capture { file: name.to_owned(), ..Capture::default() },
             ..Self::default()
         }
-    }
-
-    /// Takes over what the frame's modules were found to be.
-    pub fn put(&mut self, records: Records, shelf: &Shelf) -> Result<()> {
-        self.outlined = records.modules.len();
-        self.records = shelf.put(records)?;
-        Ok(())
     }
 
     /// The frame as the registration wants it, with what its [`Records::seen`] gives.

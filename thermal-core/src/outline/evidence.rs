@@ -55,14 +55,14 @@ impl Look {
             f64::from(temperature(frame, place(corners, s, t)))
         });
         let mut steps: Vec<f64> = inside.windows(2).map(|w| (w[1] - w[0]).abs()).filter(|v| v.is_finite()).collect();
-        let third = |step: usize, other: usize, from: usize| {
-            let differences = (0..8 * THIRD).map(|n| {
-                let place = step * (from + n / 8) + other * (n % 8);
-                if n % 8 == 7 { f64::NAN } else { (inside[place + other] - inside[place]).abs() }
-            });
-            median(&mut differences.filter(|v| v.is_finite()).collect::<Vec<_>>())
+        // From place to place along the lines of a third; one line lies `across` behind the other.
+        let third = |first: usize, along: usize, across: usize| {
+            let places = (first..first + THIRD).flat_map(|line| (0..7).map(move |k| line * across + k * along));
+            let mut steps: Vec<f64> =
+                places.map(|k| (inside[k + along] - inside[k]).abs()).filter(|v| v.is_finite()).collect();
+            median(&mut steps)
         };
-        let thirds = [0, 8 - THIRD].map(|from| third(1, 8, from).min(third(8, 1, from)));
+        let thirds = [0, 8 - THIRD].map(|first| third(first, 1, 8).min(third(first, 8, 1)));
         let mut levels: Vec<f64> = inside.into_iter().filter(|v| v.is_finite()).collect();
         Self { sides_k, level_c: median(&mut levels), rough_k: median(&mut steps), smooth_k: thirds[0].min(thirds[1]) }
     }

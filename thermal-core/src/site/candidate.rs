@@ -25,7 +25,7 @@ pub(super) struct Weights {
     pub(super) stray: f64,
     /// A module in view without an outline.
     pub(super) missed: f64,
-    /// Limit of what the outlines of one lattice count: they come together where soil was taken for a table.
+    /// Limit of what the stray outlines of one lattice count: they come together where soil was taken for a table.
     pub(super) stray_table: f64,
     /// As so many outlines the whole lattice counts by which its outlines lie off together: an attitude or a distance that
     /// is a little wrong moves them all.

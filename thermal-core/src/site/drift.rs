@@ -71,11 +71,8 @@ pub(super) fn smooth(steps: &[Step], receiver: &Receiver, shelf: &Shelf) -> Resu
     let mut posteriors: Vec<Posterior> = Vec::with_capacity(steps.len());
     let flat = vec![1.0 / prior.len() as f32; prior.len()];
     let mut after = flat.clone();
-    for step in steps.iter().rev() {
-        let mut others = match before.pop() {
-            Some(before) => before.read()?,
-            None => flat.clone(),
-        };
+    for (step, before) in steps.iter().zip(&before).rev() {
+        let mut others = before.read()?;
         multiply(&mut others, &after);
         let (candidates, sigma_m) = (step.candidates.read()?, step.sigma_m(receiver));
         let emission = grid.emission(&candidates, sigma_m);
