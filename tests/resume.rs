@@ -61,8 +61,8 @@ fn killed(folder: &Path, out: &Path, due: impl Fn() -> bool) -> bool {
 }
 
 /// Whether a journal holds at least `bytes`.
-fn holds(journal: &Path, bytes: f64) -> bool {
-    fs::metadata(journal).is_ok_and(|m| m.len() as f64 >= bytes)
+fn holds(journal: &Path, bytes: u64) -> bool {
+    fs::metadata(journal).is_ok_and(|m| m.len() >= bytes)
 }
 
 #[test]
@@ -90,7 +90,7 @@ fn a_run_killed_at_any_moment_goes_on_to_the_same_bytes() {
             fs::remove_dir_all(&out).unwrap();
         }
         // A moment told by the work that is done comes on a machine of any speed.
-        let bytes = rng.within(10_000.0, 40_000.0);
+        let bytes = rng.within(10_000.0, 40_000.0) as u64;
         kills += u32::from(killed(&folder, &out, || holds(&journal, bytes)));
         // The last one must not be stopped by what the killed ones left, half entries included.
         if journal.exists() {
@@ -122,7 +122,7 @@ fn what_changed_since_the_stop_is_done_again() {
         let _ = fs::remove_dir_all(&out);
         let _ = fs::remove_file(&journal);
         // The head line is shorter, three reports are longer than this.
-        assert!(killed(&folder, &out, || holds(&journal, 30_000.0)), "the run ended before it could be killed");
+        assert!(killed(&folder, &out, || holds(&journal, 30_000)), "the run ended before it could be killed");
         assert!(!out.exists());
     };
     let go_on = |kept_at_least: usize, kept_at_most: usize| {
