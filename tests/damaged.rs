@@ -2,9 +2,11 @@
 //! and where it gives up it names the file. Readers alone, in greater number, are tried in `hostile.rs`.
 #![allow(missing_docs)]
 
+use std::cell::Cell;
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Stdio};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use proptest::prelude::*;
@@ -199,6 +201,47 @@ fn copy(from: &Path, to: &Path) {
     assert!(Command::new("cp").arg("-rp").arg(from).arg(to).status().unwrap().success());
 }
 
+/// Damages a file of `sound` in as many ways as the config says, each time in a copy at `place`, and runs the command that
+/// reads it; how many were refused.
+fn tried(kind: usize, sound: &Path, place: &Path, config: &Config) -> usize {
+    let (file, words, expected) = KINDS[kind];
+    let refused = Cell::new(0);
+    // The same damage each time: what fails once fails again.
+    let rng = TestRng::from_seed(RngAlgorithm::ChaCha, &[kind as u8; 32]);
+    let mut runner = TestRunner::new_with_rng(config.clone(), rng);
+    let result = runner.run(&prop::collection::vec(damage(), 1..4), |damages| {
+        let _ = fs::remove_dir_all(place);
+        copy(sound, place);
+        let kept = fs::read(place.join(file)).unwrap();
+        let mut bytes = kept.clone();
+        for damage in &damages {
+            damage.apply(&mut bytes);
+        }
+        fs::write(place.join(file), &bytes).unwrap();
+        if words != RESUME {
+            fs::remove_file(place.join(".again.journal")).unwrap();
+        }
+        let (code, said) = run(words, place);
+        prop_assert!(!said.contains("panicked"), "{file}: {said}");
+        prop_assert!(matches!(code, Some(0 | 1 | 3)), "{file}: {code:?}: {said}");
+        let must = expected == Refused && bytes != kept;
+        prop_assert!(code != Some(0) || !must, "{file} was changed and taken: {said}");
+        if code == Some(1) || must {
+            refused.set(refused.get() + 1);
+            let name = Path::new(file).file_name().unwrap().to_string_lossy();
+            // A digest in the record that is no longer that of a file: which of the two was changed is not known.
+            let disagrees = name == "run.json" && said.contains("it was changed after the run");
+            prop_assert!(said.contains(&*name) || disagrees, "{file}: {said}");
+        }
+        Ok(())
+    });
+    match result {
+        Ok(()) => refused.get(),
+        Err(TestError::Fail(reason, damages)) => panic!("{file}, {words}: {damages:?}: {reason}"),
+        Err(TestError::Abort(reason)) => panic!("{reason}"),
+    }
+}
+
 #[test]
 fn damage_to_any_file_is_told_by_its_name_and_nothing_panics() {
     let folder = tempfile::tempdir().unwrap();
@@ -208,45 +251,25 @@ fn damage_to_any_file_is_told_by_its_name_and_nothing_panics() {
     let asked = std::env::var("THERMAL_MUTATIONS").ok().and_then(|n| n.parse::<usize>().ok());
     let cases = asked.map_or(CASES, |all| all / KINDS.len()) as u32;
     let config = Config { cases, failure_persistence: None, max_shrink_iters: 40, ..Config::default() };
-    let refused = std::cell::Cell::new(0);
-    for (kind, (file, words, expected)) in KINDS.into_iter().enumerate() {
-        // The same damage each time: what fails once fails again.
-        let rng = TestRng::from_seed(RngAlgorithm::ChaCha, &[kind as u8; 32]);
-        let mut runner = TestRunner::new_with_rng(config.clone(), rng);
-        let result = runner.run(&prop::collection::vec(damage(), 1..4), |damages| {
-            let place: PathBuf = folder.path().join("tried");
-            let _ = fs::remove_dir_all(&place);
-            copy(&sound, &place);
-            let kept = fs::read(place.join(file)).unwrap();
-            let mut bytes = kept.clone();
-            for damage in &damages {
-                damage.apply(&mut bytes);
-            }
-            fs::write(place.join(file), &bytes).unwrap();
-            if words != RESUME {
-                fs::remove_file(place.join(".again.journal")).unwrap();
-            }
-            let (code, said) = run(words, &place);
-            prop_assert!(!said.contains("panicked"), "{file}: {said}");
-            prop_assert!(matches!(code, Some(0 | 1 | 3)), "{file}: {code:?}: {said}");
-            let must = expected == Refused && bytes != kept;
-            prop_assert!(code != Some(0) || !must, "{file} was changed and taken: {said}");
-            if code == Some(1) || must {
-                refused.set(refused.get() + 1);
-                let name = Path::new(file).file_name().unwrap().to_string_lossy();
-                // A digest in the record that is no longer that of a file: which of the two was changed is not known.
-                let disagrees = name == "run.json" && said.contains("it was changed after the run");
-                prop_assert!(said.contains(&*name) || disagrees, "{file}: {said}");
-            }
-            Ok(())
-        });
-        match result {
-            Ok(()) => {}
-            Err(TestError::Fail(reason, damages)) => panic!("{file}, {words}: {damages:?}: {reason}"),
-            Err(TestError::Abort(reason)) => panic!("{reason}"),
+    let (next, refused) = (AtomicUsize::new(0), AtomicUsize::new(0));
+    let hands = std::thread::available_parallelism().map_or(1, usize::from);
+    std::thread::scope(|scope| {
+        for hand in 0..hands {
+            let place = folder.path().join(format!("tried{hand}"));
+            let (sound, config, next, refused) = (&sound, &config, &next, &refused);
+            scope.spawn(move || {
+                loop {
+                    let kind = next.fetch_add(1, Ordering::Relaxed);
+                    if kind >= KINDS.len() {
+                        break;
+                    }
+                    refused.fetch_add(tried(kind, sound, &place, config), Ordering::Relaxed);
+                }
+            });
         }
-    }
+    });
+    let refused = refused.into_inner();
     // Where nothing is refused, nothing was damaged.
-    eprintln!("{} damaged files, {} refused", KINDS.len() * cases as usize, refused.get());
-    assert!(refused.get() >= KINDS.len() * cases as usize / 4, "{} refused", refused.get());
+    eprintln!("{} damaged files, {refused} refused", KINDS.len() * cases as usize);
+    assert!(refused >= KINDS.len() * cases as usize / 4, "{refused} refused");
 }

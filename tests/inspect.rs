@@ -90,6 +90,7 @@ fn demo_finds_what_was_put_in() {
     let text = String::from_utf8_lossy(&output.stdout).into_owned();
     assert!(text.contains("findings, gravest first") && text.contains("findings.csv"), "{text}");
     let run = folder.join("run");
+    assert!(text.contains(&format!("Pictures: {}", run.join("evidence").display())), "{text}");
     let (found, all, wild) = compare(&folder, &run);
     assert!(all > 100 && found * 100 >= all * 98 && wild == 0, "{found} of {all}, {wild} on nothing");
     // Every pattern stands in the plant, and each finding names its module.
@@ -149,6 +150,8 @@ fn bad_input_is_named_and_the_rest_is_done() {
     let run = |args: &[&str]| {
         let base = ["inspect", folder.to_str().unwrap(), "--out", out.to_str().unwrap(), "--no-evidence"];
         let output = thermal(base.iter().chain(args));
+        // Pictures were not asked for, so their folder is not named.
+        assert!(!String::from_utf8_lossy(&output.stdout).contains("Pictures:"), "{output:?}");
         (output.status.code(), String::from_utf8_lossy(&output.stderr).into_owned())
     };
     let (code, said) = run(&[]);

@@ -369,8 +369,12 @@ pub(crate) fn summary(c: &Conclusion, out: &Path) -> String {
             let _ = writeln!(text, "... and {} more in the table", c.findings.len() - 25);
         }
     }
-    let _ =
-        write!(text, "\nTable: {}\nPictures: {}", out.join("findings.csv").display(), out.join("evidence").display());
+    let _ = write!(text, "\nTable: {}", out.join("findings.csv").display());
+    // Left out on request or where nothing was found.
+    let pictures = out.join("evidence");
+    if pictures.is_dir() {
+        let _ = write!(text, "\nPictures: {}", pictures.display());
+    }
     if !c.findings.is_empty() {
         let _ = write!(text, "\nNext: thermal review {0}   and then   thermal deliver {0}", out.display());
     }

@@ -75,9 +75,7 @@ impl Scene<'_> {
         let (i, j) = (x as i32 as usize, y as i32 as usize);
         x >= 0.0
             && y >= 0.0
-            && i < self.image.width
-            && j < self.image.height
-            && self.image.inside[j * self.image.width + i]
+            && self.image.seen.get(j).is_some_and(|[first, end]| (*first as usize..*end as usize).contains(&i))
     }
 
     pub(super) fn value(&self, x: f64, y: f64) -> f32 {

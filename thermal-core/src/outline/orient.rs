@@ -41,7 +41,8 @@ pub(super) fn edge_elements(image: &Grey<'_>, reduced: f64, lens: &Lens) -> Vec<
             *q = *x * *x + *y * *y;
         }
     }
-    let mut sample: Vec<f32> = (0..h * w).step_by(7).map(|i| squared[i]).filter(|m| m.is_finite()).collect();
+    let mut sample = Vec::with_capacity(h * w / 7 + 1);
+    sample.extend(squared.iter().copied().step_by(7).filter(|m| m.is_finite()));
     if sample.is_empty() {
         return Vec::new();
     }
@@ -49,18 +50,21 @@ pub(super) fn edge_elements(image: &Grey<'_>, reduced: f64, lens: &Lens) -> Vec<
     let (_, strong, _) = sample.select_nth_unstable_by(k, f32::total_cmp);
     let threshold = strong.max(0.01);
     let mut out = Vec::with_capacity(h * w / 16);
+    let mut edges = vec![0f32; w - 2];
     for y in 3..h - 3 {
-        for x in 3..w - 3 {
-            let i = y * w + x;
-            let m = squared[i];
-            if !(m > threshold) {
-                continue;
-            }
-            // Local maximum across the edge.
-            let (a, b) = if gx[i].abs() > gy[i].abs() { (i - 1, i + 1) } else { (i - w, i + w) };
-            if squared[a] > m || squared[b] >= m {
-                continue;
-            }
+        // Local maxima across the edge: the whole row at once, without a branch, since one pixel in fifteen is one.
+        let from = |start: usize| start..start + w - 2;
+        let middle = y * w + 1;
+        let (left, here, right) = (&squared[from(middle - 1)], &squared[from(middle)], &squared[from(middle + 1)]);
+        let (above, below) = (&squared[from(middle - w)], &squared[from(middle + w)]);
+        let (slope_x, slope_y) = (&gx[from(middle)], &gy[from(middle)]);
+        for (x, edge) in edges.iter_mut().enumerate() {
+            let m = here[x];
+            let upright = slope_x[x].abs() > slope_y[x].abs();
+            let (along, down) = (!(left[x] > m) & !(right[x] >= m), !(above[x] > m) & !(below[x] >= m));
+            *edge = if (m > threshold) & ((upright & along) | (!upright & down)) { m } else { 0.0 };
+        }
+        for (x, m) in (3..w - 3).zip(&edges[2..]).filter(|(_, m)| **m > 0.0) {
             // Direction from the structure tensor of the 5 x 5 neighbourhood: steadier than one gradient.
             let (mut xx, mut xy, mut yy) = (0f32, 0f32, 0f32);
             for dy in 0..5 {
@@ -88,7 +92,7 @@ pub(super) fn edge_elements(image: &Grey<'_>, reduced: f64, lens: &Lens) -> Vec<
             out.push(EdgeElement {
                 point: [0.5 * (p0[0] + p1[0]), 0.5 * (p0[1] + p1[1])],
                 tangent: [tx / n, ty / n],
-                weight: f64::from((m / threshold).sqrt().min(4.0)) * coherence.powi(2),
+                weight: f64::from((*m / threshold).sqrt().min(4.0)) * coherence.powi(2),
             });
         }
     }

@@ -48,8 +48,9 @@ pub(super) struct WorkImage {
     pub height: usize,
     /// Row-major temperatures, deg C.
     pub data: Buffer,
-    /// The work pixel shows a part of the frame; elsewhere `data` repeats the frame's edge.
-    pub inside: Vec<bool>,
+    /// For each row the first work pixel that shows a part of the frame and the one behind the last; elsewhere `data` repeats
+    /// the frame's edge.
+    pub seen: Vec<[u32; 2]>,
     /// Work pixels per unit of the plane.
     pub scale: f64,
     /// Plane coordinates of the upper left corner of the upper left work pixel.
@@ -89,24 +90,32 @@ pub(super) fn rectify(image: &Grey<'_>, reduced: f64, map: &PlaneMap, scale: f64
         return None;
     }
     let mut data = Buffer::any(width * height);
-    let mut inside = vec![false; width * height];
+    let mut seen = vec![[0; 2]; height];
     let inv = (1.0 / reduced) as f32;
     let (w, h) = (image.width as f32, image.height as f32);
-    for y in 0..height {
+    let shows = |[x, y]: [f32; 2]| x >= 0.0 && y >= 0.0 && x <= w && y <= h;
+    for (y, (row, [first, end])) in data.chunks_exact_mut(width).zip(&mut seen).enumerate() {
         let v = (y as f64 + 0.5) / scale + low[1];
         let mut from = map.pixel([low[0] + 0.5 / scale, v]);
-        let blocks = data[y * width..][..width].chunks_mut(BLOCK).zip(inside[y * width..][..width].chunks_mut(BLOCK));
-        for (x0, (values, seen)) in (0..width).step_by(BLOCK).zip(blocks) {
+        for (x0, values) in (0..).step_by(BLOCK).zip(row.chunks_mut(BLOCK)) {
             let to = map.pixel([(x0 + BLOCK) as f64 / scale + low[0] + 0.5 / scale, v]);
-            let step = [(to[0] - from[0]) as f32 * inv / BLOCK as f32, (to[1] - from[1]) as f32 * inv / BLOCK as f32];
-            let start = [from[0] as f32 * inv, from[1] as f32 * inv];
+            let step = [0, 1].map(|k| (to[k] - from[k]) as f32 * inv / BLOCK as f32);
+            let start = from.map(|v| v as f32 * inv);
             image.along(start, step, values);
-            for (k, seen) in seen.iter_mut().enumerate() {
-                let (px, py) = (start[0] + k as f32 * step[0], start[1] + k as f32 * step[1]);
-                *seen = px >= 0.0 && py >= 0.0 && px <= w && py <= h;
+            let at = |k: usize| [0, 1].map(|a| start[a] + k as f32 * step[a]);
+            let last = values.len() - 1;
+            // A straight line shows the frame on one stretch: all of it where both ends do.
+            let stretch = if shows(at(0)) && shows(at(last)) {
+                Some((0, last))
+            } else {
+                (0..=last).find(|k| shows(at(*k))).zip((0..=last).rfind(|k| shows(at(*k))))
+            };
+            if let Some((a, b)) = stretch {
+                *first = if *end == 0 { (x0 + a) as u32 } else { *first };
+                *end = (x0 + b + 1) as u32;
             }
             from = to;
         }
     }
-    Some(WorkImage { width, height, data, inside, scale, origin: low })
+    Some(WorkImage { width, height, data, seen, scale, origin: low })
 }

@@ -24,20 +24,20 @@ fn peak(a: f32, b: f32, c: f32, floor: f32) -> Option<f64> {
 struct Columns {
     /// Where each column begins in `peaks`; one more at the end.
     starts: Vec<usize>,
-    peaks: Vec<(f64, f32)>,
+    peaks: Vec<(f32, f32)>,
 }
 
 impl Columns {
     fn of_level_peaks(energy: &Energy, floor: f32) -> Self {
         let (w, h) = (energy.width, energy.height);
         let mut starts = vec![0; w.div_ceil(2) + 1];
-        let mut found: Vec<(usize, (f64, f32))> = Vec::with_capacity(w * h / 16);
+        let mut found: Vec<(u32, (f32, f32))> = Vec::with_capacity(w * h / 16);
         // Row by row, as the values lie in memory; then each to its column.
         for y in 1..h.saturating_sub(1) {
             let row = |k: usize| energy.level[(y + k - 1) * w..][..w].chunks(2);
             for (column, ((a, b), c)) in row(0).zip(row(1)).zip(row(2)).enumerate() {
                 if let Some(shift) = peak(a[0], b[0], c[0], floor) {
-                    found.push((column, (y as f64 + 0.5 + shift, b[0])));
+                    found.push((column as u32, (y as f32 + 0.5 + shift as f32, b[0])));
                     starts[column + 1] += 1;
                 }
             }
@@ -48,17 +48,25 @@ impl Columns {
         let mut next = starts.clone();
         let mut peaks = vec![(0.0, 0.0); found.len()];
         for (column, peak) in found {
-            peaks[next[column]] = peak;
-            next[column] += 1;
+            let next = &mut next[column as usize];
+            peaks[*next] = peak;
+            *next += 1;
         }
         Self { starts, peaks }
     }
 
     /// The peaks of the column nearest to `x`, downwards.
-    fn at(&self, x: f64) -> &[(f64, f32)] {
+    fn at(&self, x: f64) -> &[(f32, f32)] {
         let column = (x as usize / 2).min(self.starts.len() - 2);
         &self.peaks[self.starts[column]..self.starts[column + 1]]
     }
+}
+
+/// The peaks of a column from one place to another.
+fn between(list: &[(f32, f32)], from: f64, to: f64) -> &[(f32, f32)] {
+    let first = list.partition_point(|peak| f64::from(peak.0) < from);
+    let count = list[first..].iter().take_while(|peak| f64::from(peak.0) <= to).count();
+    &list[first..first + count]
 }
 
 /// All rectangles of size `size_at(y)` (along, up; work px, within `tolerance` of it) with boundary strength over `floor` K on all
@@ -92,25 +100,19 @@ pub(super) fn seeds(energy: &Energy, size_at: impl Fn(f64) -> [f64; 2], toleranc
                 let want = across * aspect;
                 let slack = want * 0.04 + 1.0;
                 let list = level.at(0.5 * (xa + xb));
-                for &(ya, ec) in list {
-                    // The scan line runs through the middle half of the rectangle.
-                    if ya > y as f64 - 0.25 * want {
-                        break;
-                    }
-                    if ya < y as f64 - 0.75 * want - slack {
-                        continue;
-                    }
-                    for &(yb, ed) in list {
-                        if (yb - ya - want).abs() <= slack {
-                            out.push(Seed { x: [xa, xb], y: [ya, yb], strength: ea.min(eb).min(ec).min(ed) });
-                        }
+                // The scan line runs through the middle half of the rectangle.
+                for &(ya, ec) in between(list, y as f64 - 0.75 * want - slack, y as f64 - 0.25 * want) {
+                    for &(yb, ed) in between(list, f64::from(ya) + want - slack, f64::from(ya) + want + slack) {
+                        let [ya, yb] = [ya, yb].map(f64::from);
+                        out.push(Seed { x: [xa, xb], y: [ya, yb], strength: ea.min(eb).min(ec).min(ed) });
                     }
                 }
             }
         }
     }
-    out.sort_by(|a, b| {
-        b.strength.total_cmp(&a.strength).then(a.x[0].total_cmp(&b.x[0])).then(a.y[0].total_cmp(&b.y[0]))
-    });
-    out
+    // Strengths and places are positive, so their bits order as they do; rectangles that share their weakest side go by place.
+    let key = |seed: &Seed| [!seed.strength.to_bits(), (seed.x[0] as f32).to_bits(), (seed.y[0] as f32).to_bits()];
+    let mut order: Vec<([u32; 3], u32)> = (0..).zip(&out).map(|(k, seed)| (key(seed), k)).collect();
+    order.sort_unstable();
+    order.into_iter().map(|(_, k)| out[k as usize]).collect()
 }
