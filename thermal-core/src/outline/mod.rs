@@ -11,10 +11,13 @@ mod lattice;
 mod locate;
 mod orient;
 mod prior;
+mod profile;
+mod projective;
 mod prove;
 mod rectify;
 mod refine;
 mod seed;
+mod split;
 
 pub(crate) use evidence::Look;
 pub(crate) use locate::locate;
@@ -207,6 +210,7 @@ fn find_in(view: &View<'_>, lens: &Lens, prior: &Prior, settings: &OutlineSettin
     let size_at = |y: f64| pitch.map(|p| p * slant(image.uv([0.0, y])[1]) / slant(middle[1]));
     let seeds = seed::seeds(&energy, size_at, settings.distance_tolerance, settings.floor_k);
     let lattices = lattice::grow(&image, &energy, &seeds, |y| size_at(y)[0], settings);
+    let lattices: Vec<_> = lattices.into_iter().flat_map(split::at_gaps).collect();
     let tables = refine::refine(&view.frame, &map, &image, &lattices, settings);
     let height_of = |t: &Table| t.distance_m * slant(map.plane(t.centre())[1]);
     let part = |t: &Table| {

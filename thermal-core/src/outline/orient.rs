@@ -18,6 +18,10 @@ pub(super) struct EdgeElement {
 
 /// Edge elements of a frame: local maxima of the smoothed gradient of its reduced image, whose pixels are `reduced` pixels
 /// of the frame wide.
+#[expect(
+    clippy::needless_bitwise_bool,
+    reason = "lazy ones are branches, and the row is not worked out several at a time"
+)]
 pub(super) fn edge_elements(image: &Grey<'_>, reduced: f64, lens: &Lens) -> Vec<EdgeElement> {
     let (h, w) = (image.height, image.width);
     if h < 8 || w < 8 {

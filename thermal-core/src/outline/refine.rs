@@ -3,194 +3,21 @@
 
 use std::collections::{BTreeMap, HashSet};
 
-use nalgebra::{SMatrix, SVector};
-
+use super::cell::GrownCell;
 use super::lattice::Lattice;
+use super::profile::{line_centre, profile, step_place};
+use super::projective::{FREE_AT_FIRST, Lie, Mark, Projective, apply, fit, fit_known};
 use super::rectify::{PlaneMap, WorkImage};
 use super::{Cell, OutlineSettings, Table};
 use crate::grey::Grey;
 
-/// A measured boundary: lattice coordinates (m), the plane coordinate across it, weight.
-#[derive(Debug, Clone, Copy)]
-struct Mark {
-    at: [f64; 2],
-    /// 0: `u` of an upright boundary; 1: `v` of a level one.
-    axis: usize,
-    value: f64,
-    weight: f64,
-    line: i32,
-}
-
-const HALF: usize = 12;
-const STEP_PX: f64 = 0.5;
 /// Lines of samples across half a side in the two rounds of measuring: the first one only brings the lattice near.
 const LINES: [u32; 2] = [3, 6];
 
-/// Mean profile across the part `from` to `to` of a boundary from `a` to `b` (plane coordinates), along plane axis `axis`; px
-/// steps of `STEP_PX`. `lines`: lines of samples across half a boundary.
-fn profile(
-    frame: &Grey<'_>,
-    map: &PlaneMap,
-    a: [f64; 2],
-    b: [f64; 2],
-    axis: usize,
-    (from, to): (f64, f64),
-    lines: u32,
-) -> Option<[f32; 2 * HALF + 1]> {
-    let (w, h) = (frame.width as f64, frame.height as f64);
-    let n = if to - from < 0.75 { lines } else { 2 * lines };
-    let (mut sum, mut values) = ([0f32; 2 * HALF + 1], [0f32; 2 * HALF + 1]);
-    let mut used = 0;
-    let reach = HALF as f64 * STEP_PX / map.lens.focal_px;
-    // The strip's four corners are mapped exactly; over one module's side the map is linear to a few hundredths of a pixel.
-    let end = |c: [f64; 2], sign: f64| {
-        let mut c = c;
-        c[axis] += sign * reach;
-        map.pixel(c)
-    };
-    let (la, ha, lb, hb) = (end(a, -1.0), end(a, 1.0), end(b, -1.0), end(b, 1.0));
-    for k in 0..n {
-        let t = 0.08 + 0.84 * (from + (to - from) * (f64::from(k) + 0.5) / f64::from(n));
-        let mix = |p: [f64; 2], q: [f64; 2]| [p[0] + t * (q[0] - p[0]), p[1] + t * (q[1] - p[1])];
-        let (p, q) = (mix(la, lb), mix(ha, hb));
-        let inside = |p: [f64; 2]| p[0] > 0.5 && p[1] > 0.5 && p[0] < w - 0.5 && p[1] < h - 0.5;
-        if !inside(p) || !inside(q) {
-            continue;
-        }
-        used += 1;
-        let step = [(q[0] - p[0]) as f32 / (2 * HALF) as f32, (q[1] - p[1]) as f32 / (2 * HALF) as f32];
-        frame.along([p[0] as f32, p[1] as f32], step, &mut values);
-        for (s, value) in sum.iter_mut().zip(&values) {
-            *s += value;
-        }
-    }
-    if used < n / 3 {
-        return None;
-    }
-    Some(sum.map(|s| s / used as f32))
-}
-
-fn mean(values: &[f32]) -> f32 {
-    values.iter().sum::<f32>() / values.len().max(1) as f32
-}
-
-/// Centre of a thin line within a profile: px from the middle and depth, K.
-fn line_centre(p: &[f32; 2 * HALF + 1]) -> Option<(f64, f64)> {
-    let mut c = 0.0f64;
-    let mut depth = 0.0f64;
-    for _ in 0..4 {
-        let at = |px: f64| ((px / STEP_PX).round() as isize + HALF as isize).clamp(0, 2 * HALF as isize) as usize;
-        let left = mean(&p[at(c - 4.5)..=at(c - 2.0)]);
-        let right = mean(&p[at(c + 2.0)..=at(c + 4.5)]);
-        let (mut s0, mut s1) = (0f64, 0f64);
-        let (from, to) = (at(c - 2.0), at(c + 2.0));
-        for (k, value) in (from..=to).zip(&p[from..=to]) {
-            let x = (k as f64 - HALF as f64) * STEP_PX;
-            let share = 1.0 / (1.0 + (-1.7 * (x - c) / 0.9).exp());
-            let base = f64::from(left) + share * f64::from(right - left);
-            let d = f64::from(*value) - base;
-            s0 += d;
-            s1 += d * (x - c);
-        }
-        depth = s0 * STEP_PX;
-        if s0.abs() < 1e-6 {
-            return None;
-        }
-        let shift = (s1 / s0).clamp(-1.0, 1.0);
-        c += shift;
-        if c.abs() > 3.5 {
-            return None;
-        }
-        if shift.abs() < 0.01 {
-            break;
-        }
-    }
-    Some((c, depth))
-}
-
-/// Place of the steepest step within a profile: px from the middle and height, K.
-fn step_place(p: &[f32; 2 * HALF + 1]) -> (f64, f64) {
-    let mut g = [0f32; 2 * HALF + 1];
-    for k in 2..2 * HALF - 1 {
-        g[k] = p[k + 1] - p[k - 1] + 0.5 * (p[k + 2] - p[k - 2]);
-    }
-    let mut best = 0;
-    for k in 4..2 * HALF - 3 {
-        // Nearer to the prediction counts a little more.
-        let x = (k as f32 - HALF as f32) * STEP_PX as f32;
-        let weight = 1.0 - 0.02 * x * x;
-        if best == 0 || g[k].abs() * weight > g[best].abs() * (1.0 - 0.02 * ((best as f32 - HALF as f32) * 0.5).powi(2))
-        {
-            best = k;
-        }
-    }
-    let (a, b, c) = (f64::from(g[best - 1].abs()), f64::from(g[best].abs()), f64::from(g[best + 1].abs()));
-    let bend = a - 2.0 * b + c;
-    let shift = if bend < -1e-9 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 };
-    let left = f64::from(mean(&p[best.saturating_sub(7)..best.saturating_sub(3).max(1)]));
-    let right = f64::from(mean(&p[(best + 4).min(2 * HALF)..=(best + 7).min(2 * HALF)]));
-    ((best as f64 + shift - HALF as f64) * STEP_PX, (right - left).abs().max(0.3 * b))
-}
-
-type Projective = SVector<f64, 8>;
-
-fn apply(h: &Projective, p: [f64; 2]) -> [f64; 2] {
-    let z = 1.0 + h[6] * p[0] + h[7] * p[1];
-    [(h[0] * p[0] + h[1] * p[1] + h[2]) / z, (h[3] * p[0] + h[4] * p[1] + h[5]) / z]
-}
-
-/// Least squares of a projective lattice, redescending on the residual; the projective part is held near zero, since the
-/// working plane is parallel to the lattice up to a degree or two, and the lean of the tables.
-fn fit(marks: &[Mark], start: &Projective, px: f64, lean_deg: f64) -> Option<Projective> {
-    let mut h = *start;
-    let scale = h[0].abs().max(1e-9);
-    for gate_px in [3.0, 2.0, 1.2, 0.8, 0.8] {
-        let gate = gate_px * px;
-        let mut n = SMatrix::<f64, 8, 8>::zeros();
-        let mut r = Projective::zeros();
-        for m in marks {
-            let z = 1.0 + h[6] * m.at[0] + h[7] * m.at[1];
-            let now = apply(&h, m.at)[m.axis];
-            let e = (m.value - now) / gate;
-            let weight = m.weight / (1.0 + e * e).powi(2) / (z * z * px * px);
-            let k = 3 * m.axis;
-            let (place, row) =
-                ([k, k + 1, k + 2, 6, 7], [m.at[0], m.at[1], 1.0, -m.value * m.at[0], -m.value * m.at[1]]);
-            for (i, a) in place.into_iter().zip(row) {
-                for (j, b) in place.into_iter().zip(row) {
-                    n[(i, j)] += weight * a * b;
-                }
-                r[i] += weight * m.value * a;
-            }
-        }
-        // Angles of half a degree between table and working plane: change of depth by 0.0087 a metre at one metre.
-        let hold = 1.0 / ((0.02 + lean_deg.to_radians().sin()) * scale).powi(2);
-        n[(6, 6)] += hold;
-        n[(7, 7)] += hold;
-        // Square lattice: equal scale both ways and no shear, within 1 %.
-        let square = 1.0 / (0.01 * scale).powi(2);
-        for (i, j, sign) in [(0usize, 4usize, -1.0), (1, 3, 1.0)] {
-            n[(i, i)] += square;
-            n[(j, j)] += square;
-            n[(i, j)] += sign * square;
-            n[(j, i)] += sign * square;
-        }
-        // A module cut by the frame, with one upright side in view, would turn and shrink freely: tables are turned against
-        // each other by a degree or two, and the size is known from growing.
-        let turn = 1.0 / (0.06 * scale).powi(2);
-        let size = 1.0 / (0.2 * scale).powi(2);
-        for (k, weight) in [(1, turn), (3, turn), (0, size), (4, size)] {
-            n[(k, k)] += weight;
-        }
-        r[0] += size * start[0];
-        r[4] += size * start[4];
-        h = n.lu().solve(&r)?;
-        if h.iter().any(|v| !v.is_finite()) {
-            return None;
-        }
-    }
-    Some(h)
-}
+/// How far the tilt along and across the rows may be from none: up the slope few lines tell it.
+const LEVEL: [f64; 2] = [FREE_AT_FIRST, 0.02];
+/// How far it is told wrong by all lines of a lattice together: level ones lie against soil and shadow.
+const ALIKE: [f64; 2] = [0.002, 0.02];
 
 /// Refines each lattice to a [`Table`].
 pub(super) fn refine(
@@ -200,20 +27,27 @@ pub(super) fn refine(
     lattices: &[Lattice],
     settings: &OutlineSettings,
 ) -> Vec<Table> {
-    lattices.iter().filter_map(|lattice| refine_one(frame, map, image, lattice, settings)).collect()
+    let px = 1.0 / map.lens.focal_px;
+    let mut grown: Vec<(&Lattice, Fitted)> = lattices
+        .iter()
+        .filter_map(|lattice| {
+            let marks = grown_marks(image, lattice, settings);
+            Some((lattice, Fitted { h: untilted(image, lattice, settings)?, marks, px, settings }))
+        })
+        .collect();
+    // What all have in common is told roughly by the grown sides, then by the first round of measuring.
+    let lie = Lie::about(common_tilt(&grown, GROWN_PX));
+    grown.retain_mut(|(_, fitted)| fitted.fit(GROWN_PX, lie).is_some());
+    grown.retain_mut(|(lattice, fitted)| fitted.measure(frame, map, lattice.cells.keys(), LINES[0], lie).is_some());
+    let lie = Lie::about(common_tilt(&grown, 1.0));
+    grown.retain_mut(|(lattice, fitted)| fitted.measure(frame, map, lattice.cells.keys(), LINES[1], lie).is_some());
+    grown.iter().filter_map(|(lattice, fitted)| fitted.table(frame, map, lattice)).collect()
 }
 
-fn refine_one(
-    frame: &Grey<'_>,
-    map: &PlaneMap,
-    image: &WorkImage,
-    lattice: &Lattice,
-    settings: &OutlineSettings,
-) -> Option<Table> {
+/// The grown sides of a lattice's cells.
+fn grown_marks(image: &WorkImage, lattice: &Lattice, settings: &OutlineSettings) -> Vec<Mark> {
     let pitch = settings.module_m.map(|m| m + settings.gap_m);
-    // Start: least squares over the grown sides.
     let mut marks = Vec::new();
-    let px = 1.0 / map.lens.focal_px;
     for (&(line, column), cell) in &lattice.cells {
         for k in 0..2 {
             if cell.sides[k] >= 0.0 {
@@ -234,6 +68,15 @@ fn refine_one(
             }
         }
     }
+    marks
+}
+
+/// How far a grown side may be off, px of the frame.
+const GROWN_PX: f64 = 3.0;
+
+/// A lattice in its place by one of its cells, neither turned nor tilted.
+fn untilted(image: &WorkImage, lattice: &Lattice, settings: &OutlineSettings) -> Option<Projective> {
+    let pitch = settings.module_m.map(|m| m + settings.gap_m);
     let (&(l0, c0), any) = lattice.cells.iter().next()?;
     let s = (any.x[1] - any.x[0]) / image.scale / pitch[0];
     let uv = image.uv([any.x[0], any.y[0]]);
@@ -242,106 +85,132 @@ fn refine_one(
     start[4] = s;
     start[2] = uv[0] - f64::from(c0) * pitch[0] * s;
     start[5] = uv[1] - f64::from(l0) * pitch[1] * s;
-    let start = fit(&marks, &start, 3.0 * px, settings.lean_deg)?;
-    let fitted = Fitted::measure(frame, map, lattice.cells.keys(), start, settings)?;
-    let h = &fitted.h;
-    let scale = 0.5 * (h[0] + h[4]);
-    // Tables are twisted against the working plane by a degree or two.
-    if !fitted.is_square([0.0; 2]) {
-        return None;
+    Some(start)
+}
+
+/// What the depth of all tables changes by along and across the rows, for a step as long as the distance: what the rotation
+/// and the slope of the ground leave. Long lattices tell it, short ones hardly. `off_px`: how far a mark may be off, px.
+fn common_tilt(lattices: &[(&Lattice, Fitted<'_>)], off_px: f64) -> [f64; 2] {
+    let (mut sum, mut weight) = ([0.0; 2], LEVEL.map(|free| 1.0 / (free * free)));
+    for (_, Fitted { h, marks, px, settings }) in lattices {
+        let Some((h, known)) = fit_known(marks, h, off_px * px, Lie::unknown(), settings.lean_deg) else { continue };
+        let scale = 0.5 * (h[0] + h[4]);
+        for k in 0..2 {
+            // However many marks: what all lines of one lattice are off by together stays.
+            let known = 1.0 / (1.0 / (known[k] * scale * scale).max(1e-9) + ALIKE[k] * ALIKE[k]);
+            sum[k] += known * h[6 + k] / scale;
+            weight[k] += known;
+        }
     }
-    let mut table = Table {
-        cells: Vec::new(),
-        distance_m: 1.0 / scale,
-        strength_k: lattice.strength(),
-        distinctness: lattice.distinctness(),
-        level_c: lattice.level(),
-    };
-    let first_line = lattice.cells.keys().map(|k| k.0).min()?;
-    let first_column = lattice.cells.keys().map(|k| k.1).min()?;
-    let (w, hgt) = (frame.width as f64, frame.height as f64);
-    for (&(line, column), grown) in &lattice.cells {
-        let corners = fitted.corners(map, (line, column));
-        let whole = corners.iter().all(|c| c[0] >= 0.0 && c[1] >= 0.0 && c[0] <= w && c[1] <= hgt);
-        let sides = grown.sides.iter().filter(|s| **s >= 0.0).map(|s| f64::from(*s)).fold(f64::MAX, f64::min);
-        table.cells.push(Cell {
-            column: (column - first_column) as usize,
-            line: (line - first_line) as usize,
-            corners,
-            whole,
-            confidence: (sides / 1.0).clamp(0.0, 1.0),
-        });
-    }
-    Some(table)
+    [0, 1].map(|k| sum[k] / weight[k])
 }
 
 /// A lattice fitted to its boundaries at full resolution.
-struct Fitted {
+struct Fitted<'s> {
     h: Projective,
     marks: Vec<Mark>,
+    /// A pixel of the frame at unit distance.
     px: f64,
-    pitch: [f64; 2],
-    half_gap: f64,
+    settings: &'s OutlineSettings,
 }
 
-impl Fitted {
-    /// Two rounds of measuring from where the lattice is thought to lie.
+impl Fitted<'_> {
+    fn pitch(&self) -> [f64; 2] {
+        self.settings.module_m.map(|m| m + self.settings.gap_m)
+    }
+
+    fn half_gap(&self) -> f64 {
+        0.5 * self.settings.gap_m
+    }
+
+    /// Fits it to its marks, which may be `off_px` off; `None` where they make no lattice.
+    fn fit(&mut self, off_px: f64, lie: Lie) -> Option<()> {
+        self.h = fit(&self.marks, &self.h, off_px * self.px, lie, self.settings.lean_deg)?;
+        Some(())
+    }
+
+    /// Measures its boundaries from where it is thought to lie, and fits it to them. `lines`: lines of samples across half a
+    /// boundary.
     fn measure<'c>(
+        &mut self,
         frame: &Grey<'_>,
         map: &PlaneMap,
         cells: impl Iterator<Item = &'c (i32, i32)> + Clone,
-        start: Projective,
-        settings: &OutlineSettings,
-    ) -> Option<Self> {
-        let pitch = settings.module_m.map(|m| m + settings.gap_m);
-        let half_gap = 0.5 * settings.gap_m;
-        let px = 1.0 / map.lens.focal_px;
+        lines: u32,
+        lie: Lie,
+    ) -> Option<()> {
+        let (pitch, half_gap, px, h) = (self.pitch(), self.half_gap(), self.px, &self.h);
         let all: HashSet<(i32, i32)> = cells.clone().copied().collect();
         let has = |line: i32, column: i32| all.contains(&(line, column));
-        let mut fitted = Self { h: start, marks: Vec::new(), px, pitch, half_gap };
-        for lines in LINES {
-            let (h, mut measured) = (&fitted.h, Vec::new());
-            for &(line, column) in cells.clone() {
-                let (x0, y0) = (f64::from(column) * pitch[0], f64::from(line) * pitch[1]);
-                let (x1, y1) = (x0 + pitch[0], y0 + pitch[1]);
-                // Each boundary once: left and upper always, right and lower where no neighbour has it as its own.
-                let sides = [
-                    ([x0, y0], [x0, y1], 0usize, has(line, column - 1), column, 1.0),
-                    ([x1, y0], [x1, y1], 0, has(line, column + 1), column + 1, -1.0),
-                    ([x0, y0], [x1, y0], 1, has(line - 1, column), line, 1.0),
-                    ([x0, y1], [x1, y1], 1, has(line + 1, column), line + 1, -1.0),
-                ];
-                for (a, b, axis, inner, index, inward) in sides {
-                    if inner && inward < 0.0 {
+        let mut measured = Vec::new();
+        for &(line, column) in cells.clone() {
+            let (x0, y0) = (f64::from(column) * pitch[0], f64::from(line) * pitch[1]);
+            let (x1, y1) = (x0 + pitch[0], y0 + pitch[1]);
+            // Each boundary once: left and upper always, right and lower where no neighbour has it as its own.
+            let sides = [
+                ([x0, y0], [x0, y1], 0usize, has(line, column - 1), column, 1.0),
+                ([x1, y0], [x1, y1], 0, has(line, column + 1), column + 1, -1.0),
+                ([x0, y0], [x1, y0], 1, has(line - 1, column), line, 1.0),
+                ([x0, y1], [x1, y1], 1, has(line + 1, column), line + 1, -1.0),
+            ];
+            for (a, b, axis, inner, index, inward) in sides {
+                if inner && inward < 0.0 {
+                    continue;
+                }
+                let (mut a, mut b) = (a, b);
+                if !inner {
+                    a[axis] += inward * half_gap;
+                    b[axis] += inward * half_gap;
+                }
+                let (ua, ub) = (apply(h, a), apply(h, b));
+                // A line between modules tells by its halves how the lattice is turned, which in a single course little else does.
+                let parts: &[(f64, f64)] = if inner { &[(0.0, 0.5), (0.5, 1.0)] } else { &[(0.0, 1.0)] };
+                for &(from, to) in parts {
+                    let Some(p) = profile(frame, map, ua, ub, axis, (from, to), lines) else { continue };
+                    let found = if inner { line_centre(&p) } else { Some(step_place(&p)) };
+                    let Some((offset, depth)) = found else { continue };
+                    let weight = if inner { 0.5 * (depth / 0.5).abs().min(1.0) } else { 0.3 * (depth / 1.5).min(1.0) };
+                    if weight < 0.025 {
                         continue;
                     }
-                    let (mut a, mut b) = (a, b);
-                    if !inner {
-                        a[axis] += inward * half_gap;
-                        b[axis] += inward * half_gap;
-                    }
-                    let (ua, ub) = (apply(h, a), apply(h, b));
-                    // A line between modules tells by its halves how the lattice is turned, which in a single course little else does.
-                    let parts: &[(f64, f64)] = if inner { &[(0.0, 0.5), (0.5, 1.0)] } else { &[(0.0, 1.0)] };
-                    for &(from, to) in parts {
-                        let Some(p) = profile(frame, map, ua, ub, axis, (from, to), lines) else { continue };
-                        let found = if inner { line_centre(&p) } else { Some(step_place(&p)) };
-                        let Some((offset, depth)) = found else { continue };
-                        let weight =
-                            if inner { 0.5 * (depth / 0.5).abs().min(1.0) } else { 0.3 * (depth / 1.5).min(1.0) };
-                        if weight < 0.025 {
-                            continue;
-                        }
-                        let t = 0.08 + 0.84 * f64::midpoint(from, to);
-                        let at = [0, 1].map(|k| a[k] + t * (b[k] - a[k]));
-                        measured.push(Mark { at, axis, value: apply(h, at)[axis] + offset * px, weight, line: index });
-                    }
+                    let t = 0.08 + 0.84 * f64::midpoint(from, to);
+                    let at = [0, 1].map(|k| a[k] + t * (b[k] - a[k]));
+                    measured.push(Mark { at, axis, value: apply(h, at)[axis] + offset * px, weight, line: index });
                 }
             }
-            fitted.h = fit(&measured, h, px, settings.lean_deg)?;
-            fitted.marks = measured;
         }
-        Some(fitted)
+        self.marks = measured;
+        self.fit(1.0, lie)
+    }
+
+    /// The table that the lattice is, where it is one.
+    fn table(&self, frame: &Grey<'_>, map: &PlaneMap, lattice: &Lattice) -> Option<Table> {
+        // Tables are twisted against the working plane by a degree or two.
+        if !self.is_square([0.0; 2]) {
+            return None;
+        }
+        let first_line = lattice.cells.keys().map(|k| k.0).min()?;
+        let first_column = lattice.cells.keys().map(|k| k.1).min()?;
+        let (w, hgt) = (frame.width as f64, frame.height as f64);
+        let cell = |(&(line, column), grown): (&(i32, i32), &GrownCell)| {
+            let corners = self.corners(map, (line, column));
+            let whole = corners.iter().all(|c| c[0] >= 0.0 && c[1] >= 0.0 && c[0] <= w && c[1] <= hgt);
+            let sides = grown.sides.iter().filter(|s| **s >= 0.0).map(|s| f64::from(*s)).fold(f64::MAX, f64::min);
+            Cell {
+                column: (column - first_column) as usize,
+                line: (line - first_line) as usize,
+                corners,
+                whole,
+                confidence: sides.clamp(0.0, 1.0),
+            }
+        };
+        Some(Table {
+            cells: lattice.cells.iter().map(cell).collect(),
+            distance_m: 2.0 / (self.h[0] + self.h[4]),
+            strength_k: lattice.strength(),
+            distinctness: lattice.distinctness(),
+            level_c: lattice.level(),
+        })
     }
 
     /// How far a line lies off the projective lattice by its own marks, at unit distance.
@@ -362,8 +231,8 @@ impl Fitted {
     fn corners(&self, map: &PlaneMap, (line, column): (i32, i32)) -> [[f64; 2]; 4] {
         let [x, y] = [(0, column), (1, line)].map(|(axis, index)| {
             [0, 1].map(|k| {
-                let inward = if k == 0 { self.half_gap } else { -self.half_gap };
-                (f64::from(index + k) * self.pitch[axis] + inward, self.rest(axis, index + k))
+                let inward = if k == 0 { self.half_gap() } else { -self.half_gap() };
+                (f64::from(index + k) * self.pitch()[axis] + inward, self.rest(axis, index + k))
             })
         });
         let corner = |i: usize, j: usize| {
@@ -412,7 +281,50 @@ pub(super) fn refit(
     (start[0], start[4]) = (scale, scale);
     start[2] = first[0][0] - f64::from(column) * pitch[0] * scale;
     start[5] = first[0][1] - f64::from(line) * pitch[1] * scale;
-    let start = fit(&marks, &start, 3.0 * px, settings.lean_deg)?;
-    let fitted = Fitted::measure(frame, map, cells.keys(), start, settings)?;
-    fitted.is_square([start[1], start[3]]).then(|| cells.keys().map(|cell| fitted.corners(map, *cell)).collect())
+    // The plane is that of the camera as it was placed by the modules of the frame.
+    let lie = Lie::about([0.0; 2]);
+    let mut fitted = Fitted { h: start, marks, px, settings };
+    fitted.fit(GROWN_PX, lie)?;
+    let turned = [fitted.h[1], fitted.h[3]];
+    for lines in LINES {
+        fitted.measure(frame, map, cells.keys(), lines, lie)?;
+    }
+    fitted.is_square(turned).then(|| cells.keys().map(|cell| fitted.corners(map, *cell)).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn long_tables_tell_how_the_plane_is_tilted() {
+        let settings = OutlineSettings::default();
+        let (px, scale) = (1.0 / 1500.0, 0.025);
+        let lattice = Lattice::default();
+        for tilt in [[0.0, 0.0], [0.05, 0.0], [-0.03, 0.02]] {
+            // Three tables of a course, each in its place; lines off by up to half a pixel.
+            let tables: Vec<(&Lattice, Fitted)> = [(0, 9), (1, 14), (2, 20)]
+                .into_iter()
+                .map(|(k, columns)| {
+                    let mut h = Projective::zeros();
+                    (h[0], h[4], h[5]) = (scale, scale, 0.1 * f64::from(k));
+                    let start = h;
+                    (h[6], h[7]) = (tilt[0] * scale, tilt[1] * scale);
+                    let mark = |at: [f64; 2], axis: usize, n: i32| {
+                        let off = 0.5 * (f64::from(n * 5 % 9) / 4.0 - 1.0) * px;
+                        Mark { at, axis, value: apply(&h, at)[axis] + off, weight: 0.5, line: 0 }
+                    };
+                    let line = |n: i32| f64::from(n - columns / 2) * 1.058;
+                    let upright = (0..=columns).flat_map(|n| [0.5, 1.5].map(|y| mark([line(n), y], 0, n)));
+                    let level = (0..columns).flat_map(|n| [0.0, 2.018].map(|y| mark([line(n) + 0.5, y], 1, n)));
+                    let marks = upright.chain(level).collect();
+                    (&lattice, Fitted { h: start, marks, px, settings: &settings })
+                })
+                .collect();
+            let found = common_tilt(&tables, 1.0);
+            // Along the rows to a third of a degree; up the slope one course tells little, and it stays near none.
+            assert!((found[0] - tilt[0]).abs() < 0.006, "{tilt:?}: {found:?}");
+            assert!((found[1] - tilt[1]).abs() < 0.021, "{tilt:?}: {found:?}");
+        }
+    }
 }
