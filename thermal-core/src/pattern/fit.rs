@@ -165,27 +165,55 @@ pub(super) fn blurred(boxes: &[[f64; 4]], at: [f64; 2], blur_m: [f64; 2]) -> f64
     boxes.iter().map(|r| 0.25 * edge(at[0], r[0], r[1], blur_m[0]) * edge(at[1], r[2], r[3], blur_m[1])).sum()
 }
 
+/// Blurs tried, standard deviation, px.
+const BLURS_PX: [f64; 5] = [0.6, 0.8, 1.0, 1.25, 1.55];
+
 /// Whole cells of one height on a flat base, blurred by a Gaussian of the best of some widths.
 pub(super) fn fit_boxes(patch: &Patch, boxes: &[[f64; 4]], metres_px: [f64; 2]) -> Boxes {
-    let mut best = Boxes { amplitude_k: 0.0, base_c: 0.0, blur_m: metres_px, sse: f64::MAX };
+    let fits = BLURS_PX.map(|blur| fit_blurred(patch, boxes, metres_px.map(|m| blur * m * std::f64::consts::SQRT_2)));
+    fits.into_iter().min_by(|a, b| a.sse.total_cmp(&b.sse)).unwrap_or(Boxes {
+        amplitude_k: 0.0,
+        base_c: 0.0,
+        blur_m: metres_px,
+        sse: f64::MAX,
+    })
+}
+
+/// Boxes of one height on a flat base under a given blur.
+fn fit_blurred(patch: &Patch, boxes: &[[f64; 4]], blur_m: [f64; 2]) -> Boxes {
     let n = patch.points.len().max(1) as f64;
-    for blur in [0.6, 0.8, 1.0, 1.25, 1.55] {
-        let blur_m = metres_px.map(|m| blur * m * std::f64::consts::SQRT_2);
-        let (mut sb, mut sbb, mut sv, mut sbv, mut svv) = (0.0, 0.0, 0.0, 0.0, 0.0);
-        for (q, v) in &patch.points {
-            let b = blurred(boxes, *q, blur_m);
-            sb += b;
-            sbb += b * b;
-            sv += v;
-            sbv += b * v;
-            svv += v * v;
-        }
-        let var = sbb - sb * sb / n;
-        let amplitude_k = if var > 1e-9 { (sbv - sb * sv / n) / var } else { 0.0 };
-        let sse = ((svv - sv * sv / n - amplitude_k * (sbv - sb * sv / n)) / n).max(0.0);
-        if sse < best.sse {
-            best = Boxes { amplitude_k, base_c: (sv - amplitude_k * sb) / n, blur_m, sse };
-        }
+    let (mut sb, mut sbb, mut sv, mut sbv, mut svv) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for (q, v) in &patch.points {
+        let b = blurred(boxes, *q, blur_m);
+        sb += b;
+        sbb += b * b;
+        sv += v;
+        sbv += b * v;
+        svv += v * v;
     }
-    best
+    let var = sbb - sb * sb / n;
+    let amplitude_k = if var > 1e-9 { (sbv - sb * sv / n) / var } else { 0.0 };
+    let sse = ((svv - sv * sv / n - amplitude_k * (sbv - sb * sv / n)) / n).max(0.0);
+    Boxes { amplitude_k, base_c: (sv - amplitude_k * sb) / n, blur_m, sse }
+}
+
+/// How far the outline of a module may put its cells aside, px.
+const MOST_ASIDE_PX: f64 = 0.7;
+
+/// Mean square that is left, K squared, where the boxes may lie a little aside together, as an outline that is off by a
+/// part of a pixel puts them: the lowest point of a parabola along either axis.
+pub(super) fn sse_aside(patch: &Patch, boxes: &[[f64; 4]], metres_px: [f64; 2], there: &Boxes) -> f64 {
+    let moved = |by: [f64; 2]| -> Vec<[f64; 4]> {
+        boxes.iter().map(|r| [r[0] + by[0], r[1] + by[0], r[2] + by[1], r[3] + by[1]]).collect()
+    };
+    let left = |by: [f64; 2]| fit_blurred(patch, &moved(by), there.blur_m).sse;
+    let best = [0, 1].map(|axis| {
+        let step = 0.35 * metres_px[axis];
+        let at = |by: f64| left(if axis == 0 { [by, 0.0] } else { [0.0, by] });
+        let (before, behind) = (at(-step), at(step));
+        let bend = before - 2.0 * there.sse + behind;
+        let most = MOST_ASIDE_PX * metres_px[axis];
+        if bend > 0.0 { (0.5 * step * (before - behind) / bend).clamp(-most, most) } else { 0.0 }
+    });
+    fit_boxes(patch, &moved(best), metres_px).sse.min(there.sse)
 }

@@ -148,7 +148,12 @@ mod tests {
 
     /// A module of 6 by 10 cells at 2.5 cm a pixel with a field of `warmer` kelvin (at metres from its corner) over 45 deg C.
     fn looked_at(warmer: impl Fn(f64, f64) -> f64) -> Reading {
-        let module = crate::settings::Module { cells: [6, 10], ..Default::default() };
+        looked_at_cells([6, 10], [0.0; 2], warmer)
+    }
+
+    /// The same with other cells, and an outline that lies aside by so many pixels.
+    fn looked_at_cells(cells: [u32; 2], aside_px: [f64; 2], warmer: impl Fn(f64, f64) -> f64) -> Reading {
+        let module = crate::settings::Module { cells, ..Default::default() };
         let plan = CellPlan::of(&module);
         let module_m = [1.04, 1.76];
         let (x0, y0, px) = (20.0, 20.0, 0.025);
@@ -158,7 +163,7 @@ mod tests {
             45.0 + weave + warmer(at[0], at[1]) as f32
         });
         let (x1, y1) = (x0 + module_m[0] / px, y0 + module_m[1] / px);
-        let corners = [[x0, y0], [x1, y0], [x1, y1], [x0, y1]];
+        let corners = [[x0, y0], [x1, y0], [x1, y1], [x0, y1]].map(|[x, y]| [x + aside_px[0], y + aside_px[1]]);
         let field = measure::field(&frame.view(), &corners, &plan);
         read(&frame.view(), &corners, &field, &plan, module_m, &PatternSettings::default())
     }
@@ -187,5 +192,31 @@ mod tests {
         }
         let spot = looked_at(|u, v| 12.0 * (-((u - 0.45).powi(2) + (v - 0.8).powi(2)) / (2.0 * 0.04 * 0.04)).exp());
         assert_eq!(spot.pattern, Pattern::Hotspot, "{:?}", spot.reasons);
+    }
+
+    #[test]
+    fn a_round_spot_in_the_middle_of_a_cell_is_no_cell_and_a_cell_beside_its_place_is_one() {
+        // Under a blur of 0.8 px a round spot is a wider Gaussian, a cell has soft edges.
+        let blur_m: f64 = 0.8 * 0.025;
+        let edge = |x: f64, a: f64, b: f64| {
+            let step = |x: f64| 0.5 * (1.0 + statrs::function::erf::erf(x / (blur_m * std::f64::consts::SQRT_2)));
+            step(x - a) - step(x - b)
+        };
+        for cells in [[6, 10], [6, 20]] {
+            let [w, l] = [1.04 / f64::from(cells[0]), 1.76 / f64::from(cells[1])];
+            let (column, line) = (2.0, 7.0);
+            for aside_px in [[0.0, 0.0], [0.4, -0.3], [-0.3, 0.4]] {
+                let sigma2 = 0.045f64.powi(2) + blur_m.powi(2);
+                let spot = looked_at_cells(cells, aside_px, |u, v| {
+                    let (du, dv) = (u - (column + 0.5) * w, v - (line + 0.5) * l);
+                    20.0 * (-(du * du + dv * dv) / (2.0 * sigma2)).exp()
+                });
+                assert_eq!(spot.pattern, Pattern::Hotspot, "{cells:?} {aside_px:?}: {:?}", spot.reasons);
+                let cell = looked_at_cells(cells, aside_px, |u, v| {
+                    20.0 * edge(u, column * w, (column + 1.0) * w) * edge(v, line * l, (line + 1.0) * l)
+                });
+                assert_eq!(cell.pattern, Pattern::Cell, "{cells:?} {aside_px:?}: {:?}", cell.reasons);
+            }
+        }
     }
 }

@@ -4,7 +4,7 @@
 use ndarray::ArrayView2;
 
 use super::PatternSettings;
-use super::fit::{Patch, blurred, fit_boxes, fit_gauss};
+use super::fit::{Patch, blurred, fit_boxes, fit_gauss, sse_aside};
 use crate::measure::{CellPlan, Field, side_px};
 
 /// Blur of a focused camera with its pixels, standard deviation, px (common practice, no source).
@@ -12,6 +12,11 @@ const USUAL_BLUR_PX: f64 = 0.8;
 
 /// Between which blurs a camera in use lies, px (common practice, no source).
 const BLUR_RANGE_PX: [f64; 2] = [0.65, 0.95];
+
+/// How many times more whole cells may leave of the field than a round spot, which has a width of its own: cells are uneven.
+const LOOSER: f64 = 1.2;
+/// Narrowest cell, in widths of one that is blurred by usual optics.
+const LEAST_WIDTH: f64 = 0.9;
 
 /// A hot place within a module.
 #[derive(Debug, Clone, PartialEq)]
@@ -120,15 +125,21 @@ pub(super) fn find(
         .collect();
     let cells = fit_boxes(&patch, &boxes, metres_px);
     let cell_px = [pitch[0] / metres_px[0], pitch[1] / metres_px[1]];
-    // A cell that the optics just resolve looks round as well: then it is as wide as a blurred cell and sits in its middle.
+    // A cell that the optics just resolve looks round as well: then it is no narrower than a blurred cell.
     let cell_sigma_px = (cell_px[0] * cell_px[1] / 12.0 + USUAL_BLUR_PX * USUAL_BLUR_PX).sqrt();
     let sigma_px = gauss.sigma_m / (0.5 * (metres_px[0] + metres_px[1]));
     let width = sigma_px / cell_sigma_px;
     let off = [0, 1].map(|a| ((gauss.at_m[a] / pitch[a]).rem_euclid(1.0) - 0.5).abs());
     let centred = |limit: f64| off[0] < limit && off[1] < limit;
-    let far_cells = hot.len() > cluster.len() && (width > 0.95 || centred(0.25));
+    let has_far_cells = hot.len() > cluster.len();
+    let aside = sse_aside(&patch, &boxes, metres_px, &cells).sqrt();
     let is_cell = if plan.has_cells {
-        !cluster.is_empty() && (cells.sse < gauss.sse || far_cells || (width > 1.03 && centred(0.22)))
+        !cluster.is_empty()
+            && if has_far_cells {
+                width > 0.95 || centred(0.25)
+            } else {
+                width > LEAST_WIDTH && aside < LOOSER * gauss.sse.sqrt()
+            }
     } else {
         gauss.sigma_m > 0.075
     };
@@ -158,10 +169,10 @@ pub(super) fn find(
         part = list.iter().map(|c| name(*c)).collect::<Vec<_>>().join(" ");
         share = list.len() as f64 / (nx * ny) as f64;
         reason = format!(
-            "{} cell(s) {:.1} K over the module's sound part; whole cells fit the field better than a spot ({:.2} against {:.2} K rms)",
+            "{} cell(s) {:.1} K over the module's sound part; whole cells leave {:.2} K rms of the field, a round spot {:.2} K",
             list.len(),
             delta_k,
-            cells.sse.sqrt(),
+            aside,
             gauss.sse.sqrt()
         );
     } else {
@@ -169,11 +180,11 @@ pub(super) fn find(
         part = name(peak_cell);
         share = (4.36 * gauss.sigma_m.powi(2) / (module_m[0] * module_m[1])).min(1.0);
         reason = format!(
-            "a spot {:.1} K over the module's sound part, {:.0} mm wide at half height; a round spot fits better than whole cells ({:.2} against {:.2} K rms)",
+            "a spot {:.1} K over the module's sound part, {:.0} mm wide at half height; a round spot leaves {:.2} K rms of the field, whole cells {:.2} K",
             delta_k,
             2355.0 * gauss.sigma_m,
             gauss.sse.sqrt(),
-            cells.sse.sqrt()
+            aside
         );
     }
     if delta_k < f64::from(settings.min_spot_k) {
