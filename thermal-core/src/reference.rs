@@ -173,6 +173,9 @@ fn border_steps(modules: &[Neighbour], beside: &Beside, warm: &[bool], group: &[
     steps
 }
 
+/// What two sound modules beside each other differ by, standard deviation, K (common practice, no source).
+const PAIR_K: f64 = 0.6;
+
 /// Levels of all modules of a frame against their references. `threshold_k`: least difference of a warm module, K.
 pub fn levels(modules: &[Neighbour], threshold_k: f64) -> Vec<Level> {
     let n = modules.len();
@@ -217,8 +220,12 @@ pub fn levels(modules: &[Neighbour], threshold_k: f64) -> Vec<Level> {
                 continue;
             }
             let mean = group.iter().map(|k| out[*k].delta_k).sum::<f64>() / group.len() as f64;
-            if let Some(step) = quantile(border_steps(modules, &beside, &warm, &group), 0.5)
-                && step < 0.7 * mean.max(threshold_k)
+            let steps = border_steps(modules, &beside, &warm, &group);
+            // Few pairs of neighbours tell the step of a clearly warm group only as well as sound ones are alike.
+            let slack = PAIR_K / (steps.len().max(1) as f64).sqrt();
+            let least = 0.7 * mean.max(threshold_k);
+            if let Some(step) = quantile(steps, 0.5)
+                && step < (least - slack).max(least.min(threshold_k))
             {
                 for k in &group {
                     warm[*k] = false;
@@ -328,6 +335,23 @@ mod tests {
         assert_eq!(warm(&[50.0, 54.0]), [0, 10]);
         assert_eq!(warm(&[49.5, 50.5, 52.8]), [0, 0, 0]);
         assert_eq!(warm(&[50.0, 50.1, 50.3, 50.2]), [0, 0, 0, 0]);
+    }
+
+    #[test]
+    fn a_string_to_the_end_of_the_row_is_warm_though_the_last_sound_module_is_warmer_than_the_others() {
+        let warm_behind = |nearer_k: f64, ramp_k: f64| {
+            let mut modules = frame(&[48.5, 48.4, 48.6]);
+            modules[4].level_c += nearer_k;
+            modules[5].level_c -= nearer_k;
+            for (n, m) in modules[5..10].iter_mut().enumerate() {
+                m.level_c += 4.6 - ramp_k * (4.0 - n as f64);
+            }
+            levels(&modules, 1.75).iter().filter(|level| level.warm).count()
+        };
+        assert_eq!(warm_behind(0.0, 0.0), 5);
+        assert_eq!(warm_behind(0.8, 0.0), 5);
+        // What rises by less than a kelvin from module to module is no string.
+        assert_eq!(warm_behind(0.0, 0.9), 0);
     }
 
     #[test]
