@@ -370,10 +370,8 @@ pub(crate) fn summary(c: &Conclusion, out: &Path) -> String {
         }
     }
     let _ = write!(text, "\nTable: {}", out.join("findings.csv").display());
-    // Left out on request or where nothing was found.
-    let pictures = out.join("evidence");
-    if pictures.is_dir() {
-        let _ = write!(text, "\nPictures: {}", pictures.display());
+    if c.findings.iter().any(|finding| !finding.evidence.is_empty()) {
+        let _ = write!(text, "\nPictures: {}", out.join("evidence").display());
     }
     if !c.findings.is_empty() {
         let _ = write!(text, "\nNext: thermal review {0}   and then   thermal deliver {0}", out.display());

@@ -173,7 +173,7 @@ fn border_steps(modules: &[Neighbour], beside: &Beside, warm: &[bool], group: &[
     steps
 }
 
-/// What two sound modules beside each other differ by, standard deviation, K (common practice, no source).
+/// What two sound modules beside each other differ by, standard deviation, K (taken to be so, no source).
 const PAIR_K: f64 = 0.6;
 
 /// Levels of all modules of a frame against their references. `threshold_k`: least difference of a warm module, K.

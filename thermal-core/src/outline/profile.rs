@@ -3,10 +3,15 @@
 use super::rectify::PlaneMap;
 use crate::grey::Grey;
 
-pub(super) const HALF: usize = 12;
+/// Samples to either side of the middle.
+const HALF: usize = 12;
 const STEP_PX: f64 = 0.5;
-/// Mean profile across the part `from` to `to` of a boundary from `a` to `b` (plane coordinates), along plane axis `axis`; px
-/// steps of `STEP_PX`. `lines`: lines of samples across half a boundary.
+
+/// Temperatures across a boundary, in steps of `STEP_PX`.
+type Profile = [f32; 2 * HALF + 1];
+
+/// Mean profile across the part `from` to `to` of a boundary from `a` to `b` (plane coordinates), along plane axis `axis`.
+/// `lines`: lines of samples across half a boundary.
 pub(super) fn profile(
     frame: &Grey<'_>,
     map: &PlaneMap,
@@ -15,7 +20,7 @@ pub(super) fn profile(
     axis: usize,
     (from, to): (f64, f64),
     lines: u32,
-) -> Option<[f32; 2 * HALF + 1]> {
+) -> Option<Profile> {
     let (w, h) = (frame.width as f64, frame.height as f64);
     let n = if to - from < 0.75 { lines } else { 2 * lines };
     let (mut sum, mut values) = ([0f32; 2 * HALF + 1], [0f32; 2 * HALF + 1]);
@@ -54,7 +59,7 @@ fn mean(values: &[f32]) -> f32 {
 }
 
 /// Centre of a thin line within a profile: px from the middle and depth, K.
-pub(super) fn line_centre(p: &[f32; 2 * HALF + 1]) -> Option<(f64, f64)> {
+pub(super) fn line_centre(p: &Profile) -> Option<(f64, f64)> {
     let mut c = 0.0f64;
     let mut depth = 0.0f64;
     for _ in 0..4 {
@@ -88,7 +93,7 @@ pub(super) fn line_centre(p: &[f32; 2 * HALF + 1]) -> Option<(f64, f64)> {
 }
 
 /// Place of the steepest step within a profile: px from the middle and height, K.
-pub(super) fn step_place(p: &[f32; 2 * HALF + 1]) -> (f64, f64) {
+pub(super) fn step_place(p: &Profile) -> (f64, f64) {
     let mut g = [0f32; 2 * HALF + 1];
     for k in 2..2 * HALF - 1 {
         g[k] = p[k + 1] - p[k - 1] + 0.5 * (p[k + 2] - p[k - 2]);

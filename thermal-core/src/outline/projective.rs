@@ -10,6 +10,7 @@ pub(super) struct Mark {
     pub(super) axis: usize,
     pub(super) value: f64,
     pub(super) weight: f64,
+    /// Number of its line among those of its axis.
     pub(super) line: i32,
 }
 
@@ -47,23 +48,29 @@ pub(super) fn apply(h: &Projective, p: [f64; 2]) -> [f64; 2] {
     [(h[0] * p[0] + h[1] * p[1] + h[2]) / z, (h[3] * p[0] + h[4] * p[1] + h[5]) / z]
 }
 
-/// Least squares of a projective lattice, redescending on the residual; the projective part is held near where it is thought
-/// to lie, up to the lean of the tables.
-pub(super) fn fit(marks: &[Mark], start: &Projective, px: f64, lie: Lie, lean_deg: f64) -> Option<Projective> {
-    fit_known(marks, start, px, lie, lean_deg).map(|(h, _)| h)
+/// A fitted lattice.
+pub(super) struct Fit {
+    pub(super) h: Projective,
+    /// Matrix of the normal equations, and what in it holds either term of the projective part.
+    normal: SMatrix<f64, 8, 8>,
+    hold: f64,
 }
 
-/// [`fit`], and how well the marks alone tell the two terms of the projective part: one over their variances.
-pub(super) fn fit_known(
-    marks: &[Mark],
-    start: &Projective,
-    px: f64,
-    lie: Lie,
-    lean_deg: f64,
-) -> Option<(Projective, [f64; 2])> {
-    let mut known = [0.0; 2];
+impl Fit {
+    /// How well the marks alone tell the two terms of the projective part: one over their variances.
+    pub(super) fn tilt_known(&self) -> Option<[f64; 2]> {
+        let inverse = self.normal.try_inverse()?;
+        Some([6, 7].map(|k| (1.0 / inverse[(k, k)] - self.hold).max(0.0)))
+    }
+}
+
+/// Least squares of a projective lattice, redescending on the residual; the projective part is held near where it is thought
+/// to lie, up to the lean of the tables.
+pub(super) fn fit(marks: &[Mark], start: &Projective, px: f64, lie: Lie, lean_deg: f64) -> Option<Fit> {
     let mut h = *start;
     let scale = h[0].abs().max(1e-9);
+    let hold = 1.0 / ((lie.free + lean_deg.to_radians().sin()) * scale).powi(2);
+    let mut normal = SMatrix::<f64, 8, 8>::zeros();
     for gate_px in [3.0, 2.0, 1.2, 0.8, 0.8] {
         let gate = gate_px * px;
         let mut n = SMatrix::<f64, 8, 8>::zeros();
@@ -83,7 +90,6 @@ pub(super) fn fit_known(
                 r[i] += weight * m.value * a;
             }
         }
-        let hold = 1.0 / ((lie.free + lean_deg.to_radians().sin()) * scale).powi(2);
         for (k, tilt) in [6, 7].into_iter().zip(lie.tilt) {
             n[(k, k)] += hold;
             r[k] += hold * tilt * scale;
@@ -105,12 +111,11 @@ pub(super) fn fit_known(
         }
         r[0] += size * start[0];
         r[4] += size * start[4];
-        let inverse = n.try_inverse()?;
-        h = inverse * r;
+        h = n.lu().solve(&r)?;
         if h.iter().any(|v| !v.is_finite()) {
             return None;
         }
-        known = [6, 7].map(|k| (1.0 / inverse[(k, k)] - hold).max(0.0));
+        normal = n;
     }
-    Some((h, known))
+    Some(Fit { h, normal, hold })
 }

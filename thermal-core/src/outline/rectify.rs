@@ -111,7 +111,9 @@ pub(super) fn rectify(image: &Grey<'_>, reduced: f64, map: &PlaneMap, scale: f64
                 (0..=last).find(|k| shows(at(*k))).zip((0..=last).rfind(|k| shows(at(*k))))
             };
             if let Some((a, b)) = stretch {
-                *first = if *end == 0 { (x0 + a) as u32 } else { *first };
+                if *end == 0 {
+                    *first = (x0 + a) as u32;
+                }
                 *end = (x0 + b + 1) as u32;
             }
             from = to;

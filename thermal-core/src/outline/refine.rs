@@ -1,12 +1,12 @@
 //! Corners at full resolution: the boundaries of a lattice are measured on profiles across them, one projective lattice of
 //! known module size is fitted to all of them, and each line keeps the rest of its own offset that its measurements bear.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::BTreeMap;
 
 use super::cell::GrownCell;
 use super::lattice::Lattice;
 use super::profile::{line_centre, profile, step_place};
-use super::projective::{FREE_AT_FIRST, Lie, Mark, Projective, apply, fit, fit_known};
+use super::projective::{FREE_AT_FIRST, Lie, Mark, Projective, apply, fit};
 use super::rectify::{PlaneMap, WorkImage};
 use super::{Cell, OutlineSettings, Table};
 use crate::grey::Grey;
@@ -14,6 +14,8 @@ use crate::grey::Grey;
 /// Lines of samples across half a side in the two rounds of measuring: the first one only brings the lattice near.
 const LINES: [u32; 2] = [3, 6];
 
+/// How far a grown side may be off, px of the frame.
+const GROWN_PX: f64 = 3.0;
 /// How far the tilt along and across the rows may be from none: up the slope few lines tell it.
 const LEVEL: [f64; 2] = [FREE_AT_FIRST, 0.02];
 /// How far it is told wrong by all lines of a lattice together: level ones lie against soil and shadow.
@@ -38,9 +40,9 @@ pub(super) fn refine(
     // What all have in common is told roughly by the grown sides, then by the first round of measuring.
     let lie = Lie::about(common_tilt(&grown, GROWN_PX));
     grown.retain_mut(|(_, fitted)| fitted.fit(GROWN_PX, lie).is_some());
-    grown.retain_mut(|(lattice, fitted)| fitted.measure(frame, map, lattice.cells.keys(), LINES[0], lie).is_some());
+    grown.retain_mut(|(lattice, fitted)| fitted.measure(frame, map, &lattice.cells, LINES[0], lie).is_some());
     let lie = Lie::about(common_tilt(&grown, 1.0));
-    grown.retain_mut(|(lattice, fitted)| fitted.measure(frame, map, lattice.cells.keys(), LINES[1], lie).is_some());
+    grown.retain_mut(|(lattice, fitted)| fitted.measure(frame, map, &lattice.cells, LINES[1], lie).is_some());
     grown.iter().filter_map(|(lattice, fitted)| fitted.table(frame, map, lattice)).collect()
 }
 
@@ -71,9 +73,6 @@ fn grown_marks(image: &WorkImage, lattice: &Lattice, settings: &OutlineSettings)
     marks
 }
 
-/// How far a grown side may be off, px of the frame.
-const GROWN_PX: f64 = 3.0;
-
 /// A lattice in its place by one of its cells, neither turned nor tilted.
 fn untilted(image: &WorkImage, lattice: &Lattice, settings: &OutlineSettings) -> Option<Projective> {
     let pitch = settings.module_m.map(|m| m + settings.gap_m);
@@ -93,7 +92,8 @@ fn untilted(image: &WorkImage, lattice: &Lattice, settings: &OutlineSettings) ->
 fn common_tilt(lattices: &[(&Lattice, Fitted<'_>)], off_px: f64) -> [f64; 2] {
     let (mut sum, mut weight) = ([0.0; 2], LEVEL.map(|free| 1.0 / (free * free)));
     for (_, Fitted { h, marks, px, settings }) in lattices {
-        let Some((h, known)) = fit_known(marks, h, off_px * px, Lie::unknown(), settings.lean_deg) else { continue };
+        let fitted = fit(marks, h, off_px * px, Lie::unknown(), settings.lean_deg);
+        let Some((h, known)) = fitted.and_then(|fit| Some((fit.h, fit.tilt_known()?))) else { continue };
         let scale = 0.5 * (h[0] + h[4]);
         for k in 0..2 {
             // However many marks: what all lines of one lattice are off by together stays.
@@ -125,25 +125,24 @@ impl Fitted<'_> {
 
     /// Fits it to its marks, which may be `off_px` off; `None` where they make no lattice.
     fn fit(&mut self, off_px: f64, lie: Lie) -> Option<()> {
-        self.h = fit(&self.marks, &self.h, off_px * self.px, lie, self.settings.lean_deg)?;
+        self.h = fit(&self.marks, &self.h, off_px * self.px, lie, self.settings.lean_deg)?.h;
         Some(())
     }
 
     /// Measures its boundaries from where it is thought to lie, and fits it to them. `lines`: lines of samples across half a
     /// boundary.
-    fn measure<'c>(
+    fn measure<T>(
         &mut self,
         frame: &Grey<'_>,
         map: &PlaneMap,
-        cells: impl Iterator<Item = &'c (i32, i32)> + Clone,
+        cells: &BTreeMap<(i32, i32), T>,
         lines: u32,
         lie: Lie,
     ) -> Option<()> {
         let (pitch, half_gap, px, h) = (self.pitch(), self.half_gap(), self.px, &self.h);
-        let all: HashSet<(i32, i32)> = cells.clone().copied().collect();
-        let has = |line: i32, column: i32| all.contains(&(line, column));
+        let has = |line: i32, column: i32| cells.contains_key(&(line, column));
         let mut measured = Vec::new();
-        for &(line, column) in cells.clone() {
+        for &(line, column) in cells.keys() {
             let (x0, y0) = (f64::from(column) * pitch[0], f64::from(line) * pitch[1]);
             let (x1, y1) = (x0 + pitch[0], y0 + pitch[1]);
             // Each boundary once: left and upper always, right and lower where no neighbour has it as its own.
@@ -287,7 +286,7 @@ pub(super) fn refit(
     fitted.fit(GROWN_PX, lie)?;
     let turned = [fitted.h[1], fitted.h[3]];
     for lines in LINES {
-        fitted.measure(frame, map, cells.keys(), lines, lie)?;
+        fitted.measure(frame, map, cells, lines, lie)?;
     }
     fitted.is_square(turned).then(|| cells.keys().map(|cell| fitted.corners(map, *cell)).collect())
 }

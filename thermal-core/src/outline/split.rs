@@ -3,6 +3,7 @@
 
 use nalgebra::{SMatrix, SVector};
 
+use super::cell::GrownCell;
 use super::lattice::Lattice;
 
 /// Narrowest gap that is told, work px: less is within what a grown side is off.
@@ -31,7 +32,7 @@ pub(super) fn at_gaps(lattice: Lattice) -> Vec<Lattice> {
 }
 
 fn sides(lattice: &Lattice) -> Vec<Side> {
-    let of_cell = |(&(course, column), cell): (&(i32, i32), &super::cell::GrownCell)| {
+    let of_cell = |(&(course, column), cell): (&(i32, i32), &GrownCell)| {
         let (x, measured) = (cell.x, cell.sides);
         [0, 1].into_iter().filter(move |k| measured[*k] >= 0.0).map(move |k| Side {
             column,
@@ -93,7 +94,6 @@ fn step_at(sides: &[Side], column: i32) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::cell::GrownCell;
     use super::*;
 
     /// Two courses of modules of 22.4 work px, the lines seen by perspective and each side off by up to 0.8 px; `gap_px` wide

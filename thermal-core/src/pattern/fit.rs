@@ -170,13 +170,9 @@ const BLURS_PX: [f64; 5] = [0.6, 0.8, 1.0, 1.25, 1.55];
 
 /// Whole cells of one height on a flat base, blurred by a Gaussian of the best of some widths.
 pub(super) fn fit_boxes(patch: &Patch, boxes: &[[f64; 4]], metres_px: [f64; 2]) -> Boxes {
-    let fits = BLURS_PX.map(|blur| fit_blurred(patch, boxes, metres_px.map(|m| blur * m * std::f64::consts::SQRT_2)));
-    fits.into_iter().min_by(|a, b| a.sse.total_cmp(&b.sse)).unwrap_or(Boxes {
-        amplitude_k: 0.0,
-        base_c: 0.0,
-        blur_m: metres_px,
-        sse: f64::MAX,
-    })
+    let [first, others @ ..] =
+        BLURS_PX.map(|blur| fit_blurred(patch, boxes, metres_px.map(|m| blur * m * std::f64::consts::SQRT_2)));
+    others.into_iter().fold(first, |best, next| if next.sse < best.sse { next } else { best })
 }
 
 /// Boxes of one height on a flat base under a given blur.
